@@ -1,0 +1,120 @@
+"""The one machine-readable document of a run, made from a judge that has seen everything.
+
+`run --json`, `rejudge --json`, the manifest, the report and the tables all show this and nothing else.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bench.judging.judge import Judge, StepResult, verdict_of
+from bench.language import plan as plans
+from bench.language.plan import Step
+
+
+def run_document(judge: Judge, record: str) -> dict[str, Any]:
+    """Close the judge and describe the run. Values are in the unit named beside them, times in s on the run clock.
+
+    `record` is the path of the record folder. A step that was carried out but has nothing to judge has the verdict
+    None; one that was never reached is `not-run`.
+    """
+    plan = judge.plan
+    invariants = judge.invariants()
+    reached = {result.path.partition("#")[0] for result in judge.results}
+    left = [step for step in _each(plan.steps) if step.path not in reached]
+    steps = [_step(result) for result in judge.results]
+    why = f"not reached: {judge.trouble}" if judge.trouble else "not reached: an earlier step did not pass"
+    after = next((place for place, result in enumerate(judge.results) if _is_afterwards(plan, result)), len(steps))
+    steps[after:after] = [_not_reached(step, why) for step in left]
+    verdict = verdict_of(judge, invariants, bool(left))
+    return {
+        "sequence": plan.sequence,
+        "case": plan.case,
+        "title": plan.title,
+        "energy": plan.energy,
+        "proves": list(plan.proves),
+        "verdict": str(verdict),
+        "reason": _headline(judge, steps, invariants),
+        "record": record,
+        "virtual_s": round(judge.t, 6),
+        "steps": steps,
+        "invariants": [
+            {
+                "name": invariant.name,
+                "rule": invariant.rule,
+                "verdict": str(invariant.verdict),
+                "reason": invariant.reason,
+                "at_s": invariant.at_s,
+                "excused": invariant.excused,
+            }
+            for invariant in invariants
+        ],
+    }
+
+
+def _step(result: StepResult) -> dict[str, Any]:
+    judged = result.judged
+    return {
+        **_identity(result.path, result.step),
+        "verdict": None if judged.verdict is None else str(judged.verdict),
+        "value": judged.value,
+        "unit": judged.unit,
+        "bound": judged.bound,
+        "min": judged.min,
+        "max": judged.max,
+        "margin": judged.margin,
+        "reason": judged.reason,
+        "began_s": result.began_s,
+        "ended_s": result.ended_s,
+    }
+
+
+def _not_reached(step: Step, why: str) -> dict[str, Any]:
+    blank = dict.fromkeys(("value", "bound", "min", "max", "margin", "began_s", "ended_s"))
+    return {**_identity(step.path, step), **blank, "unit": "", "verdict": "not-run", "reason": why}
+
+
+def _identity(path: str, step: Step) -> dict[str, Any]:
+    match step:
+        case plans.Await() | plans.Ask():
+            limit = f"within {step.within_s:g} s"
+        case plans.Hold():
+            limit = f"for {step.for_s:g} s"
+        case plans.Check() | plans.Time() | plans.Count() if step.limit is not None:
+            limit = step.limit.text
+        case plans.Time():
+            limit = f"within {step.to_within_s:g} s"
+        case _:
+            limit = ""
+    requirement = step.requirement.id if step.requirement is not None else None
+    return {
+        "path": path,
+        "name": step.name,
+        "kind": plans.KIND_WORDS[type(step)],
+        "limit": limit,
+        "requirement": requirement,
+    }
+
+
+def _headline(judge: Judge, steps: list[dict], invariants: list) -> str:
+    if judge.trouble:
+        return judge.trouble
+    for step in steps:
+        if step["verdict"] in ("fail", "inconclusive"):
+            return f"step {step['path']} ({step['name']}): {step['reason']}"
+    for invariant in invariants:
+        if invariant.verdict != "pass":
+            return f"invariant {invariant.name}: {invariant.reason}"
+    return ""
+
+
+def _each(steps):
+    for step in steps:
+        if isinstance(step, plans.Repeat | plans.Use):
+            yield from _each(step.steps)
+        else:
+            yield step
+
+
+def _is_afterwards(plan: plans.Plan, result: StepResult) -> bool:
+    return any(result.step is step for step in _each(plan.afterwards))

@@ -1,0 +1,186 @@
+"""A verdict is a pure function of the plan and the recorded events: `fold` them one by one, then ask `result`.
+
+The runner folds live, `rejudge` folds a record; both get the same answer because nothing here reads a clock or
+anything else from outside. How a step comes to its verdict:
+
+1. `StepBegan` opens it (`steps.OPEN` names the class of each kind).
+2. Batches and driven outputs are applied to `readings`; conditions that name a changed channel are evaluated
+   again (`watches`) once all events of the instant are in: `settle`.
+3. The open step looks at watches and readings and decides, or is told that its deadline has passed.
+4. `StepEnded` closes it. A step that is still open then has no result but `inconclusive`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bench.events import (
+    Answered, Batch, Driven, Driving, Event, Injected, Lost, Passed, Restored, Sent, Stale, StepBegan, StepEnded, Stopped,
+)  # fmt: skip
+from bench.judging.invariants import InvariantResult, OpenInvariant
+from bench.judging.limits import Judged
+from bench.judging.readings import Readings
+from bench.judging.steps import OPEN, OpenAsk, OpenStep, OpenStimulus, inconclusive
+from bench.judging.watches import Watch
+from bench.language.plan import Step
+from bench.verdicts import Verdict, worst
+
+if TYPE_CHECKING:
+    from bench.language.expressions import Condition
+    from bench.language.plan import Plan
+
+
+@dataclass(slots=True)
+class StepResult:
+    """A step that began: where, when (s on the run clock), and what came out."""
+
+    path: str
+    step: Step
+    began_s: float
+    ended_s: float
+    judged: Judged
+
+
+class Judge:
+    """`trouble` is why the bench could not go on ('' when it could): the run is then never a pass."""
+
+    def __init__(self, plan: Plan):
+        self.plan = plan
+        self.readings = Readings(plan.bench)
+        self.excuses: dict[str, tuple[str, ...]] = {}  # faults that are in, and what each excuses
+        self.results: list[StepResult] = []
+        self.trouble = ""
+        self.open: OpenStep | None = None
+        self.t = float("-inf")
+        self._began: StepBegan | None = None
+        self._watches: dict[str, Watch] = {}
+        self._watching: dict[int, list[Watch]] = {}
+        self._steps = dict(_by_path(plan.steps)) | dict(_by_path(plan.afterwards))
+        for step in self._steps.values():
+            for condition in (getattr(step, name, None) for name in ("condition", "at", "from_", "to")):
+                if condition is not None:
+                    self.watch(condition)
+        self._invariants = [OpenInvariant(invariant, self) for invariant in plan.invariants]
+
+    def watch(self, condition: Condition) -> Watch:
+        """The one watch on this condition."""
+        key = condition.term.code(self.readings.slots)
+        if key not in self._watches:
+            watch = self._watches[key] = Watch(condition, self.readings)
+            for slot in watch.slots:
+                self._watching.setdefault(slot, []).append(watch)
+        return self._watches[key]
+
+    # -- the fold ------------------------------------------------------------------------------------------
+
+    def fold(self, event: Event) -> None:
+        """Take in one event. After the last event of an instant call `settle`."""
+        t = event.t
+        if self.open is not None and self.open.result is None and self.open.deadline_s < t:
+            self._pass_deadline()
+        self.t = t
+        kind = type(event)
+        if kind is Batch:
+            self.readings.apply(event)
+            return
+        if kind is Driven:
+            self.readings.put_driven(t, event.channel, event.value)
+            self._carried_out(event.channel)
+            return
+        self.settle()
+        match event:
+            case Passed():
+                if self.open is not None and self.open.result is None and self.open.deadline_s <= t:
+                    self.open.passed(t)
+            case StepBegan():
+                self._began = event
+                step = self._steps[event.path.partition("#")[0]]
+                self.open = OPEN[type(step)](step, self, t)
+                self.open.settle(t)
+            case StepEnded():
+                self._end_step(event)
+            case Driving():
+                self.readings.stimulus_began(t)
+                for watch in self._watches.values():
+                    watch.stimulus_began()
+            case Injected():
+                self.excuses[event.fault] = event.excuses
+                self._carried_out(event.fault)
+            case Restored():
+                self.excuses.pop(event.name, None)
+                self._carried_out(event.name)
+            case Sent():
+                self._carried_out(event.bus)
+            case Answered():
+                if isinstance(self.open, OpenAsk) and self.open.result is None:
+                    self.open.answered(event)
+            case Lost():
+                self._give_up(f"{event.device}: {event.cause}")
+            case Stale():
+                self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s")
+            case Stopped():
+                self._give_up(event.cause)
+
+    def settle(self) -> None:
+        """All events of the instant are in: evaluate what they touched."""
+        changed = self.readings.changed
+        t = self.t
+        news = False
+        if changed:
+            touched: dict[Watch, None] = {}
+            for slot in changed:
+                for watch in self._watching.get(slot, ()):
+                    touched[watch] = None
+            for watch in touched:
+                news |= watch.update(t)
+        for invariant in self._invariants:
+            if news or invariant.running:
+                invariant.settle(t)
+        if self.open is not None and self.open.result is None:
+            self.open.settle(t)
+        changed.clear()
+
+    def _pass_deadline(self) -> None:
+        self.settle()
+        if self.open.result is None:
+            self.open.passed(self.open.deadline_s)
+
+    def _carried_out(self, name: str) -> None:
+        if isinstance(self.open, OpenStimulus):
+            self.open.carried_out(name)
+
+    def _end_step(self, event: StepEnded) -> None:
+        open_step = self.open
+        if open_step.result is None and open_step.deadline_s <= event.t:
+            open_step.passed(event.t)
+        judged = open_step.result or inconclusive(event.reason or "the step ended before it could be decided")
+        self.results.append(StepResult(event.path, open_step.step, open_step.began_s, event.t, judged))
+        self.open = None
+
+    def _give_up(self, reason: str) -> None:
+        self.trouble = self.trouble or reason
+        if self.open is not None and self.open.result is None:
+            self.open.result = inconclusive(reason)
+
+    # -- the outcome ---------------------------------------------------------------------------------------
+
+    def invariants(self) -> list[InvariantResult]:
+        """Close the invariants at the last event; call once, when nothing more is folded."""
+        return [invariant.close(self.t) for invariant in self._invariants]
+
+
+def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -> Verdict:
+    """The verdict of the run: the worst of its judged steps, its invariants and the bench's own trouble."""
+    steps = [result.judged.verdict for result in judge.results if result.judged.verdict is not None]
+    if not_run:
+        steps.append(Verdict.NOT_RUN)
+    if judge.trouble or not steps:
+        steps.append(Verdict.INCONCLUSIVE)
+    return worst([*steps, *(invariant.verdict for invariant in invariants)])
+
+
+def _by_path(steps):
+    for step in steps:
+        yield step.path, step
+        yield from _by_path(getattr(step, "steps", ()))

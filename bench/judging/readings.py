@@ -1,0 +1,129 @@
+"""What the bench knows at this instant: each channel's value, when it was read, and whether it is new enough.
+
+A *stimulus* is what the bench did to the box (drive, send, inject, restore). A value is *fresh* when it was read
+since the last stimulus: only fresh values answer a condition.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from bench.events import Batch, Value
+    from bench.language.bench_file import Bench
+
+NEVER = float("-inf")
+
+
+class Snapshot(NamedTuple):
+    """All values at one instant, with the time each was read (s)."""
+
+    values: list[Value | None]
+    times: list[float]
+
+
+class Readings:
+    """Slots, one a channel. `changed` maps the slots touched at this instant to (old value, its read time)."""
+
+    def __init__(self, bench: Bench):
+        channels = list(bench.channels.values())
+        self.names = [channel.name for channel in channels]
+        self.slots = {name: slot for slot, name in enumerate(self.names)}
+        self.values: list[Value | None] = [None] * len(channels)
+        self.stale_after = [channel.stale_after_s or float("inf") for channel in channels]
+        self.edge_bound = [channel.time_accuracy_s if channel.capture else None for channel in channels]
+        self.driven = [channel.direction == "driven" for channel in channels]
+        self.quantity = [channel.unit is not None for channel in channels]
+        self.changed: dict[int, tuple[Value | None, float]] = {}
+        self.stimulus_began_s = NEVER
+        self._stimulus_done_s = NEVER
+        self._epoch = 0
+        self._own_times = [NEVER] * len(channels)
+        self._own_epochs = [0] * len(channels)
+        self._groups = [channel.group for channel in channels]
+        self._group_times = dict.fromkeys(self._groups, NEVER)
+        self._group_epochs = dict.fromkeys(self._groups, 0)
+
+    # -- folding -------------------------------------------------------------------------------------------
+
+    def apply(self, batch: Batch) -> None:
+        """Take in all that was read at `batch.t`."""
+        t = batch.t
+        fresh = t >= self._stimulus_done_s
+        for name, value in batch.samples:
+            self._put(self.slots[name], value, t, fresh)
+        for group in batch.scanned:
+            if fresh:
+                self._group_epochs[group] = self._epoch
+            self._group_times[group] = t
+
+    def put_driven(self, t: float, name: str, value: Value) -> None:
+        """An output has its new value; that ends the stimulus it belongs to."""
+        self.stimulus_done(t)
+        slot = self.slots[name]
+        self._put(slot, float(value) if self.quantity[slot] else value, t, True)
+
+    def stimulus_began(self, t: float) -> None:
+        self.stimulus_began_s = t
+        self._epoch += 1
+        self._stimulus_done_s = t
+
+    def stimulus_done(self, t: float) -> None:
+        self._stimulus_done_s = t
+
+    def _put(self, slot: int, value: Value, t: float, fresh: bool) -> None:
+        if slot not in self.changed:
+            self.changed[slot] = (self.values[slot], self.time(slot))
+        self.values[slot] = value
+        self._own_times[slot] = t
+        if fresh:
+            self._own_epochs[slot] = self._epoch
+
+    # -- asking --------------------------------------------------------------------------------------------
+
+    def slots_of(self, names: Iterable[str]) -> tuple[int, ...]:
+        return tuple(self.slots[name] for name in names)
+
+    def time(self, slot: int) -> float:
+        """When the channel was last read, s; -inf for never."""
+        return max(self._own_times[slot], self._group_times[self._groups[slot]])
+
+    def lacking(self, slots: Sequence[int]) -> str | None:
+        """The first of these channels that has not been read since the last stimulus; None when all have."""
+        for slot in slots:
+            if self.driven[slot]:
+                if self.values[slot] is None:
+                    return self.names[slot]
+            elif self._epoch not in (self._own_epochs[slot], self._group_epochs[self._groups[slot]]):
+                return self.names[slot]
+            elif self.values[slot] is None:
+                return self.names[slot]
+        return None
+
+    def stale(self, slots: Sequence[int], t: float) -> str | None:
+        """The first of these channels whose value is older than its limit at `t`; None when none is."""
+        for slot in slots:
+            if not self.driven[slot] and t - self.time(slot) > self.stale_after[slot]:
+                return self.names[slot]
+        return None
+
+    def now(self) -> Snapshot:
+        return Snapshot(self.values.copy(), [self.time(slot) for slot in range(len(self.values))])
+
+    def just_before(self) -> Snapshot:
+        """As `now`, but without what arrived at this instant."""
+        values, times = self.now()
+        for slot, (value, time) in self.changed.items():
+            values[slot], times[slot] = value, time
+        return Snapshot(values, times)
+
+    def between(self, t: float) -> Snapshot:
+        """As `now`, quantities that arrived at this instant interpolated linearly back to `t`."""
+        values, times = self.now()
+        for slot, (old, old_time) in self.changed.items():
+            new, new_time = values[slot], times[slot]
+            if isinstance(old, float) and isinstance(new, float) and old_time < t < new_time:
+                values[slot] = old + (new - old) * (t - old_time) / (new_time - old_time)
+                times[slot] = t
+        return Snapshot(values, times)

@@ -1,0 +1,261 @@
+"""How each kind of step comes to its verdict. One object a running step, fed by the judge, deciding by itself.
+
+`result` is None as long as the step is open. `settle(t)` is called when all events of the instant `t` are in,
+`passed(t)` when time has reached `deadline_s` and nothing more can arrive for it. Neither reads a clock, so the
+same events always give the same result.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bench.judging.limits import CompiledLimit, Judged
+from bench.judging.readings import Snapshot
+from bench.language import plan
+from bench.verdicts import Verdict
+
+if TYPE_CHECKING:
+    from bench.events import Answered
+    from bench.judging.judge import Judge
+    from bench.judging.watches import Crossing
+
+#: How long an output or a frame may take to be carried out before the bench counts as broken, s.
+CARRY_OUT_S = 1.0
+
+
+def inconclusive(reason: str) -> Judged:
+    return Judged(Verdict.INCONCLUSIVE, reason=reason)
+
+
+class OpenStep:
+    """Base: a step that began at `began_s` (s on the run clock)."""
+
+    def __init__(self, step: plan.Step, judge: Judge, began_s: float):
+        self.step = step
+        self.judge = judge
+        self.readings = judge.readings
+        self.began_s = began_s
+        self.deadline_s = float("inf")
+        self.result: Judged | None = None
+
+    def settle(self, t: float) -> None:
+        pass
+
+    def passed(self, t: float) -> None:
+        pass
+
+    def _missing(self, slots: tuple[int, ...], t: float) -> Judged | None:
+        """Inconclusive, with the reason, when one of the channels has no fresh value or an old one."""
+        if name := self.readings.lacking(slots):
+            return inconclusive(f"{name} was not read since the last stimulus")
+        if name := self.readings.stale(slots, t):
+            return inconclusive(f"the last value of {name} is older than its limit allows")
+        return None
+
+
+class OpenStimulus(OpenStep):
+    """drive, send, inject, restore: open until everything asked for has been carried out."""
+
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + CARRY_OUT_S
+        match step:
+            case plan.Drive():
+                self._awaited = set(step.changes)
+            case plan.Inject():
+                self._awaited = set(step.faults)
+            case plan.Restore():
+                self._awaited = set(step.names)
+            case _:
+                self._awaited = {step.bus}
+
+    def carried_out(self, name: str) -> None:
+        self._awaited.discard(name)
+
+    def settle(self, t):
+        if not self._awaited:
+            self.result = Judged(None)
+
+    def passed(self, t):
+        self.result = inconclusive(f"the bench did not carry out: {', '.join(sorted(self._awaited))}")
+
+
+class OpenPause(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.for_s
+
+    def passed(self, t):
+        self.result = Judged(None)
+
+
+class OpenAsk(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.within_s
+
+    def answered(self, event: Answered) -> None:
+        right = event.answer == self.step.expect
+        reason = f"{event.by} answered {event.answer!r}" + ("" if right else f", {self.step.expect!r} is right")
+        self.result = Judged(Verdict.PASS if right else Verdict.FAIL, reason=reason)
+
+    def passed(self, t):
+        self.result = inconclusive("nobody answered in time")
+
+
+class OpenAwait(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.within_s
+        self.watch = judge.watch(step.condition)
+
+    def settle(self, t):
+        if self.watch.truth and t <= self.deadline_s and self._missing(self.watch.slots, t) is None:
+            self.result = Judged(Verdict.PASS, t - self.began_s, "s", max=self.step.within_s)
+            self.result.margin = self.step.within_s - self.result.value
+
+    def passed(self, t):
+        text = f"{self.step.condition.text} did not come true within {self.step.within_s:g} s"
+        self.result = self._missing(self.watch.slots, t) or Judged(Verdict.FAIL, max=self.step.within_s, unit="s", reason=text)
+
+
+class OpenCheck(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.within_s
+        self.at = judge.watch(step.at) if step.at is not None else None
+        self.limit = CompiledLimit(step.limit, self.readings.slots) if step.limit is not None else None
+        self.value = step.expression.compile(self.readings.slots)
+        names = dict.fromkeys((*step.expression.channels, *(self.limit.channels if self.limit else ())))
+        self.slots = self.readings.slots_of(names)
+
+    def settle(self, t):
+        if self.at is not None:
+            if (rise := self.at.last_rise()) and rise.t <= self.deadline_s:
+                self._judge_at(rise)
+        elif self._missing(self.slots, t) is None:
+            self.result = self._judge(self.readings.now())
+
+    def passed(self, t):
+        if self.at is None:
+            self.result = self._missing(self.slots, t) or inconclusive("no value to check")
+            return
+        text = f"{self.step.at.text} did not come true within {self.step.within_s:g} s"
+        self.result = self._missing(self.at.slots, t) or Judged(Verdict.FAIL, reason=text)
+
+    def _judge_at(self, rise: Crossing) -> None:
+        for slot in self.slots:
+            if rise.at.values[slot] is None or rise.t - rise.at.times[slot] > self.readings.stale_after[slot]:
+                if not self.readings.driven[slot]:
+                    self.result = inconclusive(f"no recent value of {self.readings.names[slot]} at {self.step.at.text}")
+                    return
+        self.result = self._judge(rise.at)
+
+    def _judge(self, snapshot: Snapshot) -> Judged:
+        try:
+            value = self.value(snapshot.values)
+            if self.limit is not None:
+                return self.limit.judge(value, snapshot)
+        except ZeroDivisionError:
+            return inconclusive(f"{self.step.expression.text} divides by a value that is zero at this instant")
+        if value:
+            return Judged(Verdict.PASS)
+        seen = ", ".join(f"{self.readings.names[slot]} was {snapshot.values[slot]}" for slot in self.slots)
+        return Judged(Verdict.FAIL, reason=f"{self.step.expression.text} is not true: {seen}")
+
+
+class OpenTime(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.from_within_s
+        self.from_, self.to = judge.watch(step.from_), judge.watch(step.to)
+        self.limit = CompiledLimit(step.limit, self.readings.slots) if step.limit is not None else None
+        self.start: Crossing | None = None
+
+    def settle(self, t):
+        if self.start is None:
+            self._find_start()
+        if self.start is not None and self.result is None and (end := self.to.first_rise_from(self.start.t)):
+            if end.t <= self.deadline_s:
+                self._judge(end)
+
+    def passed(self, t):
+        step = self.step
+        if self.start is None:
+            text = f"{step.from_.text} did not come true within {step.from_within_s:g} s"
+            verdict = Verdict.INCONCLUSIVE if self.from_.driven_only else Verdict.FAIL
+            self.result = self._missing(self.from_.slots, t) or Judged(verdict, reason=text)
+            return
+        text = f"{step.to.text} did not come true within {step.to_within_s:g} s of {step.from_.text}"
+        failed = Judged(Verdict.FAIL, reason=text)
+        if self.limit is not None:
+            bounds = self.limit.judge(step.to_within_s, self.readings.now())
+            failed.unit, failed.min, failed.max = bounds.unit, bounds.min, bounds.max
+        self.result = self._missing(self.to.slots, t) or failed
+
+    def _find_start(self) -> None:
+        rise = self.from_.last_rise()
+        if rise is None or not self.from_.truth:
+            return
+        self.start = rise
+        self.deadline_s = rise.t + self.step.to_within_s
+        if self.to.truth_just_before(rise.t):
+            self.result = inconclusive(f"{self.step.to.text} was true already at {self.step.from_.text}")
+
+    def _judge(self, end: Crossing) -> None:
+        value, bound = end.t - self.start.t, end.bound_s + self.start.bound_s
+        if self.limit is not None:
+            self.result = self.limit.judge(value, self.readings.now(), bound)
+        else:
+            within = self.step.to_within_s
+            self.result = Judged(Verdict.PASS, value, "s", bound, max=within, margin=within - value)
+
+
+class OpenHold(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.for_s
+        self.watch = judge.watch(step.condition)
+        self.seen = False
+
+    def settle(self, t):
+        if self.seen:
+            if name := self.readings.stale(self.watch.slots, t):
+                self.result = inconclusive(f"the last value of {name} is older than its limit allows")
+                return
+        elif self.readings.lacking(self.watch.slots):
+            return
+        self.seen = True
+        if not self.watch.truth:
+            values = ", ".join(f"{self.readings.names[slot]} is {self.readings.values[slot]}" for slot in self.watch.slots)
+            text = f"{self.step.condition.text} ended after {t - self.began_s:.6g} s: {values}"
+            self.result = Judged(Verdict.FAIL, t - self.began_s, "s", min=self.step.for_s, reason=text)
+            self.result.margin = self.result.value - self.step.for_s
+
+    def passed(self, t):
+        for_s = self.step.for_s
+        self.result = self._missing(self.watch.slots, t) or Judged(Verdict.PASS, for_s, "s", min=for_s, margin=0.0)
+
+
+class OpenCount(OpenStep):
+    def __init__(self, step, judge, began_s):
+        super().__init__(step, judge, began_s)
+        self.deadline_s = began_s + step.for_s
+        (self.slot,) = self.readings.slots_of((step.channel,))
+        self.limit = CompiledLimit(step.limit, self.readings.slots)
+        self.changes = 0
+
+    def settle(self, t):
+        old, _ = self.readings.changed.get(self.slot, (None, 0.0))
+        if old is not None and old != self.readings.values[self.slot] and self.began_s < t <= self.deadline_s:
+            self.changes += 1
+
+    def passed(self, t):
+        self.result = self._missing((self.slot,), t) or self.limit.judge(self.changes, self.readings.now())
+
+
+OPEN: dict[type[plan.Step], type[OpenStep]] = {
+    plan.Drive: OpenStimulus, plan.Send: OpenStimulus, plan.Inject: OpenStimulus, plan.Restore: OpenStimulus,
+    plan.Await: OpenAwait, plan.Check: OpenCheck, plan.Time: OpenTime, plan.Hold: OpenHold, plan.Count: OpenCount,
+    plan.Pause: OpenPause, plan.Ask: OpenAsk,
+}  # fmt: skip
