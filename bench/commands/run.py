@@ -1,0 +1,104 @@
+"""`topbox-bench run`: sequences on the bench, with progress, a table, a record and a verdict."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+
+def add_parser(subparsers) -> None:
+    run = subparsers.add_parser("run", help="run sequences and judge them", description="Run sequences and judge them.")
+    run.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="sequence files, or folders of them")
+    run.add_argument("--bench", type=Path, metavar="FILE", help="what is wired (default: the simulated bench)")
+    run.add_argument("--wall-clock", action="store_true", help="the simulated bench in real time")
+    run.add_argument("--records", type=Path, default=Path("records"), metavar="DIR", help="where records go")
+    run.add_argument("--firmware", default="", metavar="TEXT|FILE", help="what runs in the box; a file is hashed")
+    run.add_argument("--box", default="", metavar="TEXT", help="which box this is")
+    run.add_argument("--operator", default="", metavar="NAME", help="who runs it")
+    run.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random (default 0)")
+    run.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="a simulated parameter")
+    run.add_argument("--fault", action="append", default=[], metavar="NAME[@SECONDS]", help="put a simulated fault in")
+    run.add_argument("--controller", metavar="MODULE:CLASS", help="the controller in the simulated box")
+    run.add_argument("--junit", type=Path, metavar="FILE", help="also write a JUnit summary")
+    run.add_argument("--json", action="store_true", help="one machine-readable document on standard output")
+
+
+def work(arguments: argparse.Namespace) -> int:
+    from bench.language.bench_file import load_bench
+    from bench.language.loading import load_plans
+    from bench.language.register import load_register
+    from bench.runner.progress import Progress
+    from bench.runner.run import Options, firmware_identity, load_controller, run_plan
+    from bench.runner.stopping import Stop
+    from bench.verdicts import Verdict, exit_status, worst
+
+    bench = load_bench(arguments.bench)
+    plans = load_plans(arguments.paths, bench, load_register(None))
+    options = Options(
+        records=arguments.records,
+        controller=load_controller(arguments.controller) if arguments.controller else None,
+        parameters=_parameters(arguments.set),
+        injections=[_injection(text) for text in arguments.fault],
+        seed=arguments.seed,
+        wall_clock=arguments.wall_clock,
+        firmware=firmware_identity(arguments.firmware),
+        box=arguments.box,
+        operator=arguments.operator,
+    )
+    documents = []
+    with Stop() as stop, Progress(len(plans), quiet=arguments.json) as progress:
+        for plan in plans:
+            progress.begin(plan)
+            documents.append(run_plan(plan, options, stop, progress.watch))
+            progress.end(documents[-1])
+            if stop.was_asked:
+                break
+    verdict = worst(Verdict(document["verdict"]) for document in documents)
+    if len(documents) < len(plans):
+        verdict = worst([verdict, Verdict.NOT_RUN, Verdict.INCONCLUSIVE])
+    if arguments.junit:
+        from bench.report.junit import write_junit
+
+        write_junit(documents, arguments.junit)
+    if arguments.json:
+        print(json.dumps({"verdict": str(verdict), "runs": documents}, indent=1))
+    else:
+        from bench.runner.table import print_outcome
+
+        print_outcome(documents, verdict, len(plans))
+    return exit_status(verdict)
+
+
+def _parameters(texts: list[str]) -> dict[str, float]:
+    from bench.errors import InputError
+    from bench.language.units import parse_quantity
+    from simulators.parameters import PARAMETERS
+
+    values = {}
+    for text in texts:
+        name, _, value = text.partition("=")
+        if name not in PARAMETERS:
+            raise InputError.at("--set", f"no simulated parameter {name!r}", _nearest(name, PARAMETERS))
+        values[name] = parse_quantity(value, like=PARAMETERS[name].unit, where="--set")
+    return values
+
+
+def _injection(text: str) -> tuple[float, str]:
+    from bench.errors import InputError
+    from simulators.faults import FAULTS
+
+    name, _, seconds = text.partition("@")
+    if name not in FAULTS:
+        raise InputError.at("--fault", f"no fault {name!r}", _nearest(name, FAULTS))
+    try:
+        return float(seconds or 0), name
+    except ValueError:
+        raise InputError.at("--fault", f"{seconds!r} is no number of seconds", f"write {name}@1.5") from None
+
+
+def _nearest(name: str, known) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(name, list(known), 3)
+    return f"did you mean {' or '.join(close)}" if close else f"known are {', '.join(sorted(known)[:12])} ..."

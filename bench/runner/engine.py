@@ -1,0 +1,228 @@
+"""The engine: events in, actions out. It does no I/O, reads no clock and starts no thread.
+
+What may live here: the order of things (power up, steps, afterwards, safe state) and the translation of a step
+into actions. What must not: how a step is judged (`bench.judging`), how an output is driven (`bench.devices`),
+what time it is (every event brings its own `t`).
+
+A loop feeds it: `take` every event of one instant, then `settle`, then carry out the actions, whose answers are
+events again. `wake_s` is when it wants to hear `Passed`, if nothing else comes before.
+
+The order in a run:
+    loading, checking   nothing is driven
+    powering up         every output at its initial value; until the first step
+    driving             the steps, one after the other; the first one that is judged and does not pass is the last
+    clearing up         `afterwards`: each entry, whatever the one before did
+    making safe         every output at its safe value, every fault out
+On trouble of the bench (device lost, stop, own bug) it makes safe at once, then clears up, then makes safe again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from bench import events
+from bench.judging.steps import CARRY_OUT_S
+from bench.language import plan as plans
+from bench.runner.actions import Action, AskPerson, DriveOutputs, InjectFaults, RestoreNames, SendFrame, Write
+from bench.runner.life import Life
+from bench.verdicts import Verdict
+
+if TYPE_CHECKING:
+    from bench.judging.judge import Judge
+    from bench.language.plan import Plan, Step
+
+NEVER = float("inf")
+_MOVING = ("powering up", "driving", "clearing up")
+
+
+class Engine:
+    """One run of one plan. `start_s`: time of the first event; `injections`: (time, fault) put in on the way."""
+
+    def __init__(self, plan: Plan, judge: Judge, start_s: float, injections: Sequence[tuple[float, str]] = ()):
+        self.plan = plan
+        self.judge = judge
+        self.life = Life()
+        self.t = start_s
+        self.present: Step | None = None
+        self.stopped_at = ""  # why the steps ended early
+        self._injections = sorted(injections, reverse=True)
+        self._walk = walk(plan.steps)
+        self._path = ""
+        self._troubled = False
+        self._safe_awaited: set[str] = set()
+        self._safe_deadline_s = NEVER
+
+    # -- what the loop calls -------------------------------------------------------------------------------
+
+    @property
+    def closed(self) -> bool:
+        return self.life.state == "closed"
+
+    @property
+    def wake_s(self) -> float:
+        """When `Passed` is due, s; inf for never. A `Passed` at that time always moves the run on."""
+        due = self._injections[-1][0] if self._injections else NEVER
+        match self.life.state:
+            case "powering up":
+                return min(due, max(0.0, self.t))
+            case "driving" | "clearing up":
+                return min(due, self.judge.open.deadline_s if self.judge.open else NEVER)
+            case "making safe":
+                return self._safe_deadline_s
+        return NEVER
+
+    def start(self) -> list[Action]:
+        """Begin: every driven channel to its initial value."""
+        actions: list[Action] = []
+        self._enter("check", actions)
+        self._enter("power_up", actions)
+        initial = {
+            channel.name: channel.initial
+            for channel in self.plan.bench.channels.values()
+            if channel.direction == "driven" and channel.initial is not None
+        }
+        self._write(events.Driving(self.t, "initial values", initial), actions)
+        actions.append(DriveOutputs(initial))
+        return actions
+
+    def take(self, event: events.Event) -> None:
+        """Take in one event; nothing is decided before `settle`."""
+        self.t = event.t
+        self.judge.fold(event)
+        match event:
+            case events.Driven(channel=name) | events.Restored(name=name):
+                self._safe_awaited.discard(name)
+            case events.Lost(device=device):
+                channels = self.plan.bench.channels
+                lost = {name for name in self._safe_awaited if name in channels and channels[name].device == device}
+                self._safe_awaited -= lost
+
+    def settle(self) -> list[Action]:
+        """All events of the instant are in: decide, and say what is to be done now."""
+        self.judge.settle()
+        actions: list[Action] = []
+        if self.judge.trouble and not self._troubled:
+            self._give_up(actions)
+        while self._injections and self._injections[-1][0] <= self.t and self.life.state in _MOVING:
+            actions.append(InjectFaults((self._injections.pop()[1],)))
+        self._go_on(actions)
+        return actions
+
+    # -- the order of things -------------------------------------------------------------------------------
+
+    def _go_on(self, actions: list[Action]) -> None:
+        """Move until something has to be waited for."""
+        while not actions or not _waits(actions[-1]):
+            match self.life.state:
+                case "powering up" if self.t >= 0.0:
+                    self._enter("begin", actions)
+                case "driving" | "clearing up" if self.judge.open is None:
+                    self._next_step(actions)
+                case "driving" | "clearing up" if self.judge.open.result is not None:
+                    self._end_step(actions)
+                case "making safe" if not self._safe_awaited or self.t >= self._safe_deadline_s:
+                    self._made_safe(actions)
+                case _:
+                    return
+
+    def _next_step(self, actions: list[Action]) -> None:
+        path, step = next(self._walk, ("", None))
+        if step is None:
+            if self.life.state == "driving":
+                self._enter("clear_up", actions)
+                self._walk = walk(self.plan.afterwards)
+            else:
+                self._make_safe(actions)
+            return
+        self.present, self._path = step, path
+        self._write(events.StepBegan(self.t, path, step.name, plans.KIND_WORDS[type(step)]), actions)
+        match step:
+            case plans.Drive():
+                self._write(events.Driving(self.t, step.name, dict(step.changes)), actions)
+                actions.append(DriveOutputs(dict(step.changes)))
+            case plans.Send():
+                self._write(events.Driving(self.t, step.name), actions)
+                actions.append(SendFrame(step))
+            case plans.Inject():
+                self._write(events.Driving(self.t, step.name), actions)
+                actions.append(InjectFaults(step.faults))
+            case plans.Restore():
+                self._write(events.Driving(self.t, step.name), actions)
+                actions.append(RestoreNames(step.names))
+            case plans.Ask():
+                self._write(events.Asked(self.t, step.question, step.answers), actions)
+                actions.append(AskPerson(step.question, step.answers, step.simulated))
+
+    def _end_step(self, actions: list[Action]) -> None:
+        judged = self.judge.open.result
+        verdict = judged.verdict or ""
+        self._write(events.StepEnded(self.t, self._path, verdict, judged.reason), actions)
+        if self.life.state == "driving" and verdict not in ("", Verdict.PASS):
+            self.stopped_at = f"step {self._path} ({self.present.name}): {verdict}"
+            self._walk = iter(())
+
+    def _give_up(self, actions: list[Action]) -> None:
+        """Trouble of the bench: safe at once. What `afterwards` asks for comes then."""
+        self._troubled = True
+        self._injections.clear()
+        self.stopped_at = self.stopped_at or self.judge.trouble
+        if self.judge.open is not None:
+            self._end_step(actions)
+        if self.life.state in ("powering up", "driving"):
+            self._walk = walk(self.plan.afterwards)
+            self._make_safe(actions)
+
+    def _make_safe(self, actions: list[Action]) -> None:
+        self._enter("make_safe", actions)
+        channels = [channel for channel in self.plan.bench.channels.values() if channel.direction == "driven"]
+        safe = {channel.name: channel.safe for channel in channels if channel.safe is not None}
+        left_in = tuple(self.judge.excuses)
+        self._write(events.Driving(self.t, "safe values", safe), actions)
+        actions.append(DriveOutputs(safe))
+        if left_in:
+            actions.append(RestoreNames(left_in))
+        self._safe_awaited = {*safe, *left_in}
+        self._safe_deadline_s = self.t + CARRY_OUT_S
+
+    def _made_safe(self, actions: list[Action]) -> None:
+        self._safe_deadline_s = NEVER
+        if self._safe_awaited:
+            event = events.Lost(self.t, "safe state", f"not confirmed: {', '.join(sorted(self._safe_awaited))}")
+            self._safe_awaited = set()
+            self._write(event, actions)
+        path, step = next(self._walk, ("", None))
+        if step is None:
+            self._enter("close", actions)
+            return
+        self._enter("clear_up", actions)
+        self._walk = chain([(path, step)], self._walk)
+
+    def _enter(self, trigger: str, actions: list[Action]) -> None:
+        self._write(events.Life(self.t, self.life.fire(trigger), self.stopped_at), actions)
+
+    def _write(self, event: events.Event, actions: list[Action]) -> None:
+        actions.append(Write(event))
+        self.judge.fold(event)
+
+
+def _waits(action: Action) -> bool:
+    return not isinstance(action, Write)
+
+
+def walk(steps: Sequence[Step]) -> Iterator[tuple[str, Step]]:
+    """Every step to be carried out, in order, repetitions counted: ('4.2#17', step)."""
+    yield from _walk(steps, ())
+
+
+def _walk(steps: Sequence[Step], rounds: tuple[int, ...]) -> Iterator[tuple[str, Step]]:
+    for step in steps:
+        match step:
+            case plans.Repeat():
+                for number in range(1, step.times + 1):
+                    yield from _walk(step.steps, (*rounds, number))
+            case plans.Use():
+                yield from _walk(step.steps, rounds)
+            case _:
+                yield f"{step.path}#{'.'.join(map(str, rounds))}" if rounds else step.path, step

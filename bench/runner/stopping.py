@@ -1,0 +1,37 @@
+"""Ctrl-C and kill: one kind of stop, noticed between two events, so that the engine is never torn in the middle."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from types import FrameType
+
+
+class Stop:
+    """Use as a context manager around a run. `cause` is '' until a signal has come."""
+
+    def __init__(self) -> None:
+        self.cause = ""
+        self.was_asked = False
+        self._before: dict[int, object] = {}
+
+    def take(self) -> str:
+        """The cause, once."""
+        cause, self.cause = self.cause, ""
+        return cause
+
+    def __enter__(self) -> Stop:
+        if threading.current_thread() is not threading.main_thread():
+            return self  # signals belong to the main thread
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            self._before[number] = signal.signal(number, self._asked)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    def _asked(self, number: int, frame: FrameType | None) -> None:
+        if not self.was_asked:
+            self.was_asked = True
+            self.cause = f"stopped by {signal.Signals(number).name}"

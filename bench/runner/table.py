@@ -1,0 +1,67 @@
+"""The closing tables of a run: every judged step with value, limit, margin, verdict and requirement."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bench.judging.limits import show
+from bench.verdicts import Verdict
+
+#: A verdict is a word and a shape; both read in black and white.
+SHAPES = {"pass": "●", "fail": "✗", "inconclusive": "?", "not-run": "○", None: " "}
+
+
+def print_outcome(documents: list[dict[str, Any]], verdict: Verdict, planned: int) -> None:
+    """The step table of a single run, or of each run that did not pass; then the verdict of the whole."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console.width = 140
+    for document in documents:
+        if len(documents) == 1 or document["verdict"] != "pass":
+            console.print(_steps(document))
+            for invariant in document["invariants"]:
+                if invariant["verdict"] != "pass" or invariant["excused"]:
+                    _line(console, f"invariant {invariant['name']}: {invariant['verdict']} {invariant['reason']}")
+                    for excused in invariant["excused"]:
+                        _line(console, f"  excused {excused}")
+            _line(console, f"record: {document['record']}")
+    counts = {word: sum(document["verdict"] == word for document in documents) for word in SHAPES if word}
+    told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    if planned > len(documents):
+        told += f", {planned - len(documents)} not begun"
+    virtual_s = sum(document["virtual_s"] for document in documents)
+    _line(console, f"{SHAPES[str(verdict)]} {verdict}: {told}; {virtual_s:.1f} s of bench time, records beside each other")
+
+
+def _line(console: Any, text: str) -> None:
+    console.print(text, markup=False, soft_wrap=True)
+
+
+def _steps(document: dict[str, Any]) -> Any:
+    from rich.box import SIMPLE
+    from rich.table import Table
+    from rich.text import Text
+
+    name = f"{document['sequence']} / {document['case']}" if document["case"] else document["sequence"]
+    table = Table(title=Text(name), title_justify="left", box=SIMPLE, pad_edge=False)
+    for heading, justify in (
+        ("", "left"), ("step", "left"), ("value", "right"), ("limit", "left"), ("margin", "right"), ("verdict", "left"),
+        ("requirement", "left"), ("reason", "left"),
+    ):  # fmt: skip
+        table.add_column(heading, justify=justify)
+    for step in document["steps"]:
+        unit = step["unit"]
+        cells = (
+            SHAPES[step["verdict"]],
+            f"{step['path']} {step['name']}",
+            show(step["value"], unit) if step["value"] is not None else "",
+            step["limit"],
+            show(step["margin"], unit) if step["margin"] is not None else "",
+            step["verdict"] or "",
+            step["requirement"] or "",
+            step["reason"] if step["verdict"] != "pass" else "",
+        )
+        table.add_row(*(Text(cell) for cell in cells))
+    return table
