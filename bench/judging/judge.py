@@ -77,6 +77,8 @@ class Judge:
     def fold(self, event: Event) -> None:
         """Take in one event. After the last event of an instant call `settle`."""
         t = event.t
+        if t != self.t and self.readings.changed:
+            self.settle()  # an instant that nothing else closed
         if self.open is not None and self.open.result is None and self.open.deadline_s < t:
             self._pass_deadline()
         self.t = t
@@ -109,6 +111,8 @@ class Judge:
                 self._carried_out(event.fault)
             case Restored():
                 self.excuses.pop(event.name, None)
+                if event.name in self.readings.slots:
+                    self._forget(event.name)
                 self._carried_out(event.name)
             case Sent():
                 self._carried_out(event.bus)
@@ -140,6 +144,12 @@ class Judge:
         if self.open is not None and self.open.result is None:
             self.open.settle(t)
         changed.clear()
+
+    def _forget(self, name: str) -> None:
+        self.readings.forget(name)
+        slot = self.readings.slots[name]
+        for watch in self._watching.get(slot, ()):
+            watch.forget(slot)
 
     def _pass_deadline(self) -> None:
         self.settle()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import inf, isnan
 from typing import TYPE_CHECKING
 
 from bench.language.units import UNITS
@@ -50,9 +51,10 @@ class CompiledLimit:
         """
         low = None if self._min is None else self._min(snapshot.values)
         high = None if self._max is None else self._max(snapshot.values)
-        margins = [*([] if low is None else [value - low]), *([] if high is None else [high - value])]
-        margin = min(margins)
-        inside = margin >= 0  # NaN is not inside
+        if any(number is not None and isnan(number) for number in (value, low, high)):
+            return Judged(Verdict.INCONCLUSIVE, reason="divides by a value that is zero at this instant")
+        margin = min(*([] if low is None else [value - low]), *([] if high is None else [high - value]), inf)
+        inside = margin >= 0
         shown, factor = self.unit.from_base, self.unit.factor
         judged = Judged(
             Verdict.PASS if inside else Verdict.FAIL,

@@ -32,7 +32,7 @@ class Readings:
         self.slots = {name: slot for slot, name in enumerate(self.names)}
         self.values: list[Value | None] = [None] * len(channels)
         self.stale_after = [channel.stale_after_s or float("inf") for channel in channels]
-        self.edge_bound = [channel.time_accuracy_s if channel.capture else None for channel in channels]
+        self.edge_bound = [(channel.time_accuracy_s or 0.0) if channel.capture else None for channel in channels]
         self.driven = [channel.direction == "driven" for channel in channels]
         self.quantity = [channel.unit is not None for channel in channels]
         self.changed: dict[int, tuple[Value | None, float]] = {}
@@ -52,7 +52,8 @@ class Readings:
         t = batch.t
         fresh = t >= self._stimulus_done_s
         for name, value in batch.samples:
-            self._put(self.slots[name], value, t, fresh)
+            slot = self.slots[name]
+            self._put(slot, value, t, fresh, self.time(slot))
         for group in batch.scanned:
             if fresh:
                 self._group_epochs[group] = self._epoch
@@ -60,21 +61,23 @@ class Readings:
 
     def put_driven(self, t: float, name: str, value: Value) -> None:
         """An output has its new value; that ends the stimulus it belongs to."""
-        self.stimulus_done(t)
         slot = self.slots[name]
-        self._put(slot, float(value) if self.quantity[slot] else value, t, True)
+        self._put(slot, float(value) if self.quantity[slot] else value, t, True, self.stimulus_began_s)
+        self._stimulus_done_s = t
+
+    def forget(self, name: str) -> None:
+        """A driven channel follows its source again: the bench no longer knows its value."""
+        self.values[self.slots[name]] = None
 
     def stimulus_began(self, t: float) -> None:
         self.stimulus_began_s = t
         self._epoch += 1
         self._stimulus_done_s = t
 
-    def stimulus_done(self, t: float) -> None:
-        self._stimulus_done_s = t
-
-    def _put(self, slot: int, value: Value, t: float, fresh: bool) -> None:
+    def _put(self, slot: int, value: Value, t: float, fresh: bool, before_s: float) -> None:
+        """`before_s`: until when, at least, the old value was true."""
         if slot not in self.changed:
-            self.changed[slot] = (self.values[slot], self.time(slot))
+            self.changed[slot] = (self.values[slot], before_s)
         self.values[slot] = value
         self._own_times[slot] = t
         if fresh:
@@ -88,6 +91,10 @@ class Readings:
     def time(self, slot: int) -> float:
         """When the channel was last read, s; -inf for never."""
         return max(self._own_times[slot], self._group_times[self._groups[slot]])
+
+    def group_time(self, group: str) -> float:
+        """When the scan group was last read, s; -inf for never."""
+        return self._group_times[group]
 
     def lacking(self, slots: Sequence[int]) -> str | None:
         """The first of these channels that has not been read since the last stimulus; None when all have."""

@@ -152,12 +152,9 @@ class OpenCheck(OpenStep):
         self.result = self._judge(rise.at)
 
     def _judge(self, snapshot: Snapshot) -> Judged:
-        try:
-            value = self.value(snapshot.values)
-            if self.limit is not None:
-                return self.limit.judge(value, snapshot)
-        except ZeroDivisionError:
-            return inconclusive(f"{self.step.expression.text} divides by a value that is zero at this instant")
+        value = self.value(snapshot.values)
+        if self.limit is not None:
+            return self.limit.judge(value, snapshot)
         if value:
             return Judged(Verdict.PASS)
         seen = ", ".join(f"{self.readings.names[slot]} was {snapshot.values[slot]}" for slot in self.slots)

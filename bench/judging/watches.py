@@ -48,6 +48,11 @@ class Watch:
         self.truth_at_stimulus = self.truth
         self.crossings.clear()
 
+    def forget(self, slot: int) -> None:
+        """The channel has no known value any more."""
+        self._unknown.add(slot)
+        self.truth = None
+
     def last_rise(self) -> Crossing | None:
         return next((crossing for crossing in reversed(self.crossings) if crossing.truth), None)
 
@@ -69,10 +74,7 @@ class Watch:
             self._unknown = {slot for slot in self._unknown if self._readings.values[slot] is None}
             if self._unknown:
                 return False
-        try:
-            truth = bool(self._value(self._readings.values))
-        except ZeroDivisionError:
-            return False  # no value at this instant; the truth stays as it was
+        truth = bool(self._value(self._readings.values))
         if truth is self.truth:
             return False
         before, self.truth, self.changed_s = self.truth, truth, t

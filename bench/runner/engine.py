@@ -31,6 +31,7 @@ from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
     from bench.judging.judge import Judge
+    from bench.language.bench_file import Bench
     from bench.language.plan import Plan, Step
 
 NEVER = float("inf")
@@ -48,9 +49,12 @@ class Engine:
         self.present: Step | None = None
         self.stopped_at = ""  # why the steps ended early
         self._injections = sorted(injections, reverse=True)
+        self._never_silent = _never_silent(plan.bench)
+        self._start_s = start_s
         self._walk = walk(plan.steps)
         self._path = ""
         self._troubled = False
+        self._held: set[str] = set()  # driven channels that would otherwise follow their source
         self._safe_awaited: set[str] = set()
         self._safe_deadline_s = NEVER
 
@@ -64,6 +68,8 @@ class Engine:
     def wake_s(self) -> float:
         """When `Passed` is due, s; inf for never. A `Passed` at that time always moves the run on."""
         due = self._injections[-1][0] if self._injections else NEVER
+        if not self._troubled:
+            due = min((due, *(self._silent_at(group, limit_s) for group, limit_s in self._never_silent)))
         match self.life.state:
             case "powering up":
                 return min(due, max(0.0, self.t))
@@ -81,7 +87,7 @@ class Engine:
         initial = {
             channel.name: channel.initial
             for channel in self.plan.bench.channels.values()
-            if channel.direction == "driven" and channel.initial is not None
+            if channel.direction == "driven" and not channel.follows
         }
         self._write(events.Driving(self.t, "initial values", initial), actions)
         actions.append(DriveOutputs(initial))
@@ -92,8 +98,13 @@ class Engine:
         self.t = event.t
         self.judge.fold(event)
         match event:
-            case events.Driven(channel=name) | events.Restored(name=name):
+            case events.Driven(channel=name):
                 self._safe_awaited.discard(name)
+                if self.plan.bench.channels[name].follows:
+                    self._held.add(name)
+            case events.Restored(name=name):
+                self._safe_awaited.discard(name)
+                self._held.discard(name)
             case events.Lost(device=device):
                 channels = self.plan.bench.channels
                 lost = {name for name in self._safe_awaited if name in channels and channels[name].device == device}
@@ -103,12 +114,26 @@ class Engine:
         """All events of the instant are in: decide, and say what is to be done now."""
         self.judge.settle()
         actions: list[Action] = []
+        if not self._troubled:
+            self._look_for_silence(actions)
         if self.judge.trouble and not self._troubled:
             self._give_up(actions)
         while self._injections and self._injections[-1][0] <= self.t and self.life.state in _MOVING:
             actions.append(InjectFaults((self._injections.pop()[1],)))
         self._go_on(actions)
         return actions
+
+    # -- a bench that has gone silent ------------------------------------------------------------------------
+
+    def _silent_at(self, group: str, limit_s: float) -> float:
+        """When the group will have been silent for too long, if nothing comes."""
+        return max(self.judge.readings.group_time(group), self._start_s) + limit_s
+
+    def _look_for_silence(self, actions: list[Action]) -> None:
+        for group, limit_s in self._never_silent:
+            if self.t >= self._silent_at(group, limit_s) and self.life.state in _MOVING:
+                self._write(events.Stale(self.t, group, limit_s), actions)
+                return
 
     # -- the order of things -------------------------------------------------------------------------------
 
@@ -177,8 +202,8 @@ class Engine:
     def _make_safe(self, actions: list[Action]) -> None:
         self._enter("make_safe", actions)
         channels = [channel for channel in self.plan.bench.channels.values() if channel.direction == "driven"]
-        safe = {channel.name: channel.safe for channel in channels if channel.safe is not None}
-        left_in = tuple(self.judge.excuses)
+        safe = {channel.name: channel.safe for channel in channels if not channel.follows}
+        left_in = (*self.judge.excuses, *sorted(self._held))
         self._write(events.Driving(self.t, "safe values", safe), actions)
         actions.append(DriveOutputs(safe))
         if left_in:
@@ -205,6 +230,15 @@ class Engine:
     def _write(self, event: events.Event, actions: list[Action]) -> None:
         actions.append(Write(event))
         self.judge.fold(event)
+
+
+def _never_silent(bench: Bench) -> list[tuple[str, float]]:
+    """(scan group, its shortest staleness limit in s) of the groups whose silence is trouble of the bench."""
+    limits: dict[str, float] = {}
+    for channel in bench.channels.values():
+        if channel.direction == "read" and not channel.may_be_silent and channel.stale_after_s:
+            limits[channel.group] = min(channel.stale_after_s, limits.get(channel.group, NEVER))
+    return list(limits.items())
 
 
 def _waits(action: Action) -> bool:

@@ -86,7 +86,8 @@ def run_plan(plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, J
 
 def _last_resort(plan: Plan, bench: SimulatedBench, t: float) -> None:
     """Our own bug: every output to its safe value without asking engine or life cycle."""
-    safe = {name: channel.safe for name, channel in plan.bench.channels.items() if channel.safe is not None}
+    driven = {name: channel for name, channel in plan.bench.channels.items() if channel.direction == "driven"}
+    safe = {name: channel.safe for name, channel in driven.items() if not channel.follows}
     bench.drive(t, safe)
 
 

@@ -1,0 +1,81 @@
+"""never, always and when/must/within, over the whole run, with and without an excusing fault."""
+
+import pytest
+from tests.judging.folding import fold, judge_of, read
+
+from bench.events import Injected, Restored
+
+STEP = "- {name: Wait, pause: 1 s}"
+
+
+def result_of(tmp_path, rule, *events):
+    judge = fold(judge_of(tmp_path, STEP, f"invariants:\n  - {rule}"), *events)
+    (result,) = judge.invariants()
+    return result
+
+
+NEVER = "{name: both, never: air_plus == 'closed' and ts_voltage < 0.9 * pack_voltage}"
+
+
+def test_never_names_time_and_values(tmp_path):
+    result = result_of(
+        tmp_path, NEVER, read(0.0, air_plus="open", ts_voltage=10, pack_voltage=400), read(1.0, air_plus="closed")
+    )
+    assert result.verdict == "fail"
+    assert result.at_s == 1.0
+    assert "ts_voltage 10" in result.reason
+
+
+def test_events_of_one_instant_are_applied_together(tmp_path):
+    result = result_of(
+        tmp_path,
+        NEVER,
+        read(0.0, air_plus="open", ts_voltage=10, pack_voltage=400),
+        read(1.0, air_plus="closed", ts_voltage=399),
+    )
+    assert result.verdict == "pass"
+
+
+def test_always(tmp_path):
+    rule = "{name: loop, always: loop == 'closed'}"
+    assert result_of(tmp_path, rule, read(0.0, loop="closed"), read(1.0)).verdict == "pass"
+    assert result_of(tmp_path, rule, read(0.0, loop="open")).verdict == "fail"
+    assert result_of(tmp_path, rule, read(0.0, loop="closed"), read(1.0, loop="open")).verdict == "fail"
+
+
+def test_a_rule_that_could_never_be_evaluated_is_not_run(tmp_path):
+    assert result_of(tmp_path, NEVER, read(0.0, loop="open")).verdict == "not-run"
+
+
+WHEN = "{name: opens, when: loop == 'open', must: air_plus == 'open', within: 250 ms}"
+CLOSED = read(0.0, loop="closed", air_plus="closed")
+
+
+@pytest.mark.parametrize(
+    ("events", "verdict"),
+    [
+        ([read(1.0, loop="open"), read(1.2, air_plus="open"), read(2.0)], "pass"),
+        ([read(1.0, loop="open"), read(1.25, air_plus="open"), read(2.0)], "pass"),  # exactly the time allowed
+        ([read(1.0, loop="open"), read(1.26, air_plus="open"), read(2.0)], "fail"),
+        ([read(1.0, loop="open"), read(1.3)], "fail"),  # still waiting when the run ends, and too long
+        ([read(1.0, loop="open"), read(1.2)], "pass"),  # still waiting, not yet too long
+        ([read(1.0, loop="open"), read(1.2, loop="closed"), read(2.0)], "pass"),  # the obligation lapsed
+        ([read(1.0, loop="open"), read(1.2, loop="closed"), read(1.3, loop="open"), read(1.5)], "pass"),
+        ([read(1.0, loop="open", air_plus="open"), read(2.0, air_plus="closed"), read(2.3)], "fail"),
+        ([read(1.0, loop="open", air_plus="open"), read(2.0, air_plus="closed"), read(2.1, air_plus="open")], "pass"),
+    ],
+)
+def test_when_must_within(tmp_path, events, verdict):
+    assert result_of(tmp_path, WHEN, CLOSED, *events).verdict == verdict
+
+
+def test_an_excused_violation_is_listed_and_not_judged(tmp_path):
+    late = [read(1.0, loop="open"), read(1.5, air_plus="open")]
+    weld = Injected(0.5, "air_plus_welded", ("opens",))
+    result = result_of(tmp_path, WHEN, CLOSED, weld, *late)
+    assert result.verdict == "pass"
+    assert "air_plus_welded" in result.excused[0]
+    other = Injected(0.5, "air_plus_welded", ("another rule",))
+    assert result_of(tmp_path, WHEN, CLOSED, other, *late).verdict == "fail"
+    restored = Restored(0.9, "air_plus_welded")
+    assert result_of(tmp_path, WHEN, CLOSED, weld, restored, *late).verdict == "fail"
