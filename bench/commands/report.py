@@ -14,7 +14,10 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     )
     parser.add_argument("record", metavar="RECORD", help="the record's folder")
     parser.add_argument(
-        "--output", metavar="FILE", type=Path, help="write here (default: report.html in the record, entered in its manifest)"
+        "--output",
+        metavar="FILE",
+        type=Path,
+        help="write here (default: report.html in the record, entered in its manifest)",
     )
     return parser
 

@@ -9,7 +9,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
     parser = subparsers.add_parser(
         "verify",
         help="check that a record is whole and unchanged",
-        description="Check every hash of a record. Exit status: 0 intact, 1 altered, 3 incomplete, whatever its verdict.",
+        description="Check every hash of a record. Exit status: 0 intact, 1 altered, 3 incomplete.",
     )
     parser.add_argument("record", metavar="RECORD", help="the record's folder")
     parser.add_argument("--json", action="store_true", help="print one JSON document")

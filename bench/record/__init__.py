@@ -1,0 +1,11 @@
+"""One run's evidence: a folder that is only ever added to, chained line by line, and checked by `verify`.
+
+header.py    what the first line says about the run
+lines.py     how one line of record.jsonl and of frames.log is spelt
+writer.py    events in, files out
+growing.py   a file that is only added to
+chain.py     reading lines back as long as number and hash are right
+reader.py    files in, the same events out
+manifest.py  manifest.json and manifest.sig; adding what is derived later
+verifying.py intact, altered or incomplete
+"""

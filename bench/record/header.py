@@ -1,0 +1,45 @@
+"""The first line of a record: what was run, on which channels. No clock and no host, so that the same seed
+gives the same bytes; those stand in the manifest."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from bench.language.bench_file import Channel
+    from bench.language.plan import Plan
+
+FORMAT = 1
+
+
+def header_fields(plan: Plan, rule: str, seed: int) -> dict[str, Any]:
+    """The header of a run of `plan`, judged by decision rule `rule` ('simple' or 'guarded')."""
+    bench = plan.bench
+    groups: dict[str, list[str]] = {}
+    for name, channel in bench.channels.items():
+        if channel.direction == "read":
+            groups.setdefault(channel.group, []).append(name)
+    return {
+        "format": FORMAT,
+        "sequence": plan.sequence,
+        "case": plan.case,
+        "title": plan.title,
+        "energy": plan.energy,
+        "bench": bench.name,
+        "simulated": bench.simulated,
+        "rule": rule,
+        "seed": seed,
+        "channels": {name: _channel_fields(channel) for name, channel in bench.channels.items()},
+        "groups": groups,
+    }
+
+
+def _channel_fields(channel: Channel) -> dict[str, Any]:
+    fields: dict[str, Any] = {"direction": channel.direction}
+    if channel.unit is not None:
+        fields["unit"] = channel.unit
+    elif channel.states is not None:
+        fields["states"] = list(channel.states)
+    else:
+        fields["text"] = True
+    return fields

@@ -1,0 +1,224 @@
+"""Reads a record folder back: the same events in the order in which they were judged.
+
+Whatever stands before the first torn or wrong line is recovered; `problems` says what was wrong. Records may be
+longer than memory, so lines are parsed as they are asked for.
+"""
+
+from __future__ import annotations
+
+import json
+from bisect import bisect_right
+from collections.abc import Iterator
+from itertools import islice, pairwise
+from pathlib import Path
+from typing import Any, NamedTuple, NoReturn
+
+from bench.errors import InputError, RecordError
+from bench.events import KINDS, Batch, Driven, Driving, Event, Frame, Stale, Value
+from bench.record.chain import Chain
+from bench.record.header import FORMAT
+from bench.record.lines import FRAMES_FILE, RECORD_FILE, numbers, parse_frame, quantity_names
+from bench.record.manifest import MANIFEST_FILE, load_manifest
+
+_NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
+
+
+class Trace(NamedTuple):
+    """One channel over a run: `times` in s on the run clock, `values` in the channel's unit or its states."""
+
+    times: list[float]
+    values: list[Value]
+
+
+def read_record(folder: Path | str) -> Record:
+    """Open a record. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
+    folder = Path(folder)
+    if not (folder / RECORD_FILE).is_file() and not (folder / MANIFEST_FILE).is_file():
+        raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
+    return Record(folder)
+
+
+class Record:
+    """A record on the disk. `complete` is whether its run was closed; `problems` is what a reader must know."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.problems: list[str] = []
+        chain = Chain(folder)
+        first = next(iter_lines := iter(chain), None)
+        for _ in iter_lines:
+            pass
+        self.lines = chain.lines
+        self.last_line_sha256 = chain.last
+        if first is None:
+            raise RecordError(f"{chain.path}: {chain.broken or 'holds no whole line'}")
+        self.header = self._parse(first, 1)
+        if self.header.get("kind") != "record" or self.header.get("format") != FORMAT:
+            raise RecordError(f"{chain.path}:1: is not the first line of a record of format {FORMAT}")
+        self.channels: dict[str, dict[str, Any]] = self.header.get("channels", {})
+        self._quantities = quantity_names(self.channels)
+        self._columns: tuple[dict[str, Trace], dict[str, list[float]]] | None = None
+        self.manifest = load_manifest(folder)
+        self.complete = self.manifest is not None and not chain.broken and not chain.torn
+        if chain.broken:
+            self.problems.append(chain.broken)
+        if chain.torn:
+            self.problems.append(f"{RECORD_FILE}: ends in the middle of line {self.lines + 1}")
+        if self.manifest is None:
+            self.problems.append(f"the run was never closed: there is no {MANIFEST_FILE}")
+        elif not chain.broken and self.manifest.get("lines") != self.lines:
+            self.complete = False
+            self.problems.append(f"{RECORD_FILE}: has {self.lines} lines, the manifest {self.manifest.get('lines')}")
+
+    def events(self) -> Iterator[Event]:
+        """The events in judged order. Within a Batch the order of samples has no meaning; frames are apart, in
+        `frames()`. Raises RecordError at a line that is no event."""
+        together: dict[float, tuple[list[tuple[str, Value]], list[str]]] = {}
+        for number, fields in self._parsed():
+            kind = fields["kind"]
+            if kind == "samples":
+                channel = fields["channel"]
+                for t, value in zip(fields["times"], self._decoded(channel, fields["values"]), strict=True):
+                    together.setdefault(t, ([], []))[0].append((channel, value))
+            elif kind == "scans":
+                for t in fields["times"]:
+                    together.setdefault(t, ([], []))[1].append(fields["group"])
+            else:
+                yield from _batches(together)
+                together = {}
+                if kind not in _NO_EVENTS:
+                    yield self._event(number, fields)
+        yield from _batches(together)
+
+    def marks(self) -> Iterator[Event]:
+        """The events that are no Batch, in order: quicker than `events`. Raises RecordError like it."""
+        for number, fields in self._parsed():
+            if fields["kind"] not in _NO_EVENTS:
+                yield self._event(number, fields)
+
+    def changes(self, channel: str) -> Trace:
+        """What was recorded of a channel: a read channel's new values, a driven one's read-backs."""
+        return self._all_columns()[0].get(channel, Trace([], []))
+
+    def channel(self, channel: str) -> Trace:
+        """The channel as it was seen: an unchanged value is present again at each scan of its group."""
+        changes = self.changes(channel)
+        group = next((name for name, members in self.header.get("groups", {}).items() if channel in members), None)
+        scans = self._all_columns()[1].get(group, []) if group else []
+        if not changes.times or not scans:
+            return changes
+        known = set(changes.times)
+        times = changes.times + [t for t in scans if t > changes.times[0] and t not in known]
+        times.sort()
+        return Trace(times, [changes.values[bisect_right(changes.times, t) - 1] for t in times])
+
+    def frames(self) -> Iterator[tuple[float, Frame]]:
+        """Time in s and frame, for every whole line of frames.log. Raises RecordError at a line that is none."""
+        path = self.folder / FRAMES_FILE
+        try:
+            with path.open(encoding="utf-8", newline="\n") as file:
+                for number, line in enumerate(file, 1):
+                    if not line.endswith("\n"):
+                        return
+                    frame = parse_frame(line[:-1])
+                    if frame is None:
+                        raise RecordError(f"{path}:{number}: is not a frame")
+                    yield frame
+        except (OSError, UnicodeError) as error:
+            raise RecordError(f"{path}: cannot be read: {error}") from error
+
+    def text(self, name: str) -> str | None:
+        """One of the files as used (sequence.yaml, requirements.yaml ...), None if the record has no such file."""
+        try:
+            return (self.folder / name).read_text(encoding="utf-8")
+        except FileNotFoundError:
+            return None
+        except (OSError, UnicodeError) as error:
+            raise RecordError(f"{self.folder / name}: cannot be read: {error}") from error
+
+    def _all_columns(self) -> tuple[dict[str, Trace], dict[str, list[float]]]:
+        if self._columns is not None:
+            return self._columns
+        traces: dict[str, Trace] = {}
+        scans: dict[str, list[float]] = {}
+        for _, fields in self._parsed():
+            kind = fields["kind"]
+            if kind == "samples":
+                trace = traces.setdefault(fields["channel"], Trace([], []))
+                trace.times.extend(fields["times"])
+                trace.values.extend(self._decoded(fields["channel"], fields["values"]))
+            elif kind == "scans":
+                scans.setdefault(fields["group"], []).extend(fields["times"])
+            elif kind == "driven":
+                trace = traces.setdefault(fields["channel"], Trace([], []))
+                trace.times.append(fields["t"])
+                trace.values.extend(self._decoded(fields["channel"], [fields["value"]]))
+        traces = {name: _in_time_order(trace) for name, trace in traces.items()}
+        self._columns = traces, scans
+        return self._columns
+
+    def _parsed(self) -> Iterator[tuple[int, dict[str, Any]]]:
+        with (self.folder / RECORD_FILE).open("rb") as file:
+            for number, line in enumerate(islice(file, self.lines), 1):
+                fields = self._parse(line, number)
+                if fields.get("kind") in ("samples", "scans") and not _is_block(fields):
+                    self._refuse(number)
+                yield number, fields
+
+    def _parse(self, line: bytes, number: int) -> dict[str, Any]:
+        try:
+            fields = json.loads(line, parse_constant=_no_constant)
+        except (ValueError, RecursionError):
+            self._refuse(number)
+        if not isinstance(fields.get("kind"), str):
+            self._refuse(number)
+        return fields
+
+    def _event(self, number: int, fields: dict[str, Any]) -> Event:
+        del fields["n"], fields["prev"]
+        cls = KINDS.get(fields.pop("kind"))
+        if cls is None or set(fields) != set(cls._fields) or not isinstance(fields["t"], float):  # type: ignore[attr-defined]
+            self._refuse(number)
+        try:
+            if cls is Driven:
+                fields["value"] = self._decoded(fields["channel"], [fields["value"]])[0]
+            elif cls is Driving:
+                fields["changes"] = {n: self._decoded(n, [v])[0] for n, v in fields["changes"].items()}
+            elif cls is Stale:
+                fields["age_s"] = float(fields["age_s"])
+        except (TypeError, ValueError, AttributeError):
+            self._refuse(number)
+        return cls(**{name: tuple(item) if isinstance(item, list) else item for name, item in fields.items()})
+
+    def _decoded(self, channel: str, values: list[Any]) -> list[Any]:
+        return numbers(values) if channel in self._quantities else values
+
+    def _refuse(self, number: int) -> NoReturn:
+        raise RecordError(f"{self.folder / RECORD_FILE}:{number}: is not an event that this version knows")
+
+
+def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:
+    for t in sorted(together):
+        samples, scanned = together[t]
+        yield Batch(t, tuple(samples), tuple(scanned))
+
+
+def _is_block(fields: dict[str, Any]) -> bool:
+    times, values = fields.get("times"), fields.get("values")
+    if not isinstance(times, list) or not all(isinstance(t, float) for t in times):
+        return False
+    if fields["kind"] == "scans":
+        return isinstance(fields.get("group"), str)
+    return isinstance(fields.get("channel"), str) and isinstance(values, list) and len(values) == len(times)
+
+
+def _in_time_order(trace: Trace) -> Trace:
+    """Two devices' stamps may cross in a wall-clock run; a plot wants them in order."""
+    if all(a <= b for a, b in pairwise(trace.times)):
+        return trace
+    order = sorted(range(len(trace.times)), key=trace.times.__getitem__)
+    return Trace([trace.times[i] for i in order], [trace.values[i] for i in order])
+
+
+def _no_constant(word: str) -> NoReturn:
+    raise ValueError(word)

@@ -1,0 +1,93 @@
+"""Is a record what it was when it was closed? Every file is hashed, every line's number and hash is checked."""
+
+from __future__ import annotations
+
+import os
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from bench.errors import InputError, RecordError
+from bench.record.chain import Chain
+from bench.record.lines import RECORD_FILE
+from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, hash_file, load_manifest, signature_is_right
+
+
+class Level(StrEnum):
+    INTACT = "intact"
+    ALTERED = "altered"
+    INCOMPLETE = "incomplete"
+
+
+EXIT_STATUS = {Level.INTACT: 0, Level.ALTERED: 1, Level.INCOMPLETE: 3}
+
+
+class Verification(NamedTuple):
+    """`findings` says what is wrong, one sentence each; `lines` counts the good lines of record.jsonl."""
+
+    level: Level
+    findings: list[str]
+    lines: int
+    files: int
+
+
+def verify(folder: Path | str) -> Verification:
+    """Check a record folder. Raises InputError if it is none, RecordError if it cannot be read.
+
+    A record that was never closed has only its chain to show: its last line and frames.log are not covered.
+    """
+    folder = Path(folder)
+    there = _files(folder)
+    if RECORD_FILE not in there and MANIFEST_FILE not in there:
+        raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
+    chain = Chain(folder)
+    findings = []
+    if RECORD_FILE in there:
+        for _ in chain:
+            pass
+        findings = [chain.broken] if chain.broken else []
+    if MANIFEST_FILE not in there:
+        level = Level.ALTERED if chain.broken else Level.INCOMPLETE
+        findings.append(f"the run was never closed: there is no {MANIFEST_FILE}")
+        if chain.torn:
+            findings.append(f"{RECORD_FILE}: ends in the middle of line {chain.lines + 1}")
+        return Verification(level, findings, chain.lines, len(there))
+    try:
+        manifest = load_manifest(folder) or {}
+    except RecordError as error:
+        return Verification(Level.ALTERED, [*findings, str(error)], chain.lines, len(there))
+    if not signature_is_right(folder):
+        findings.append(f"{SIGNATURE_FILE}: does not belong to this {MANIFEST_FILE}; one of the two was changed")
+    findings += _compare_files(folder, there, manifest["files"])
+    if (manifest.get("lines"), manifest.get("last_line_sha256")) != (chain.lines, chain.last):
+        findings.append(f"{RECORD_FILE}: its number of lines or its last line is not the manifest's")
+    return Verification(Level.ALTERED if findings else Level.INTACT, findings, chain.lines, len(there))
+
+
+def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, Any]]) -> list[str]:
+    findings = []
+    for name, entry in entries.items():
+        if name not in there:
+            findings.append(f"{name}: is in the manifest but not in the folder")
+        elif _hashed(folder / name) != entry:
+            findings.append(f"{name}: is not the file that the manifest describes")
+    unlisted = there - set(entries) - {MANIFEST_FILE, SIGNATURE_FILE}
+    return findings + [f"{name}: is in the folder but not in the manifest" for name in sorted(unlisted)]
+
+
+def _hashed(path: Path) -> dict[str, Any]:
+    try:
+        return hash_file(path)
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def _files(folder: Path) -> set[str]:
+    """Every file below the folder. A link is not evidence, so it counts under a name that no manifest lists."""
+    found = set()
+    for place, folders, names in os.walk(folder):
+        for name in names + [name for name in folders if Path(place, name).is_symlink()]:
+            path = Path(place, name)
+            relative = path.relative_to(folder).as_posix()
+            found.add(f"{relative} (a link)" if path.is_symlink() else relative)
+    return found

@@ -1,0 +1,114 @@
+"""Which limits and step boundaries belong into the plots.
+
+A level is drawn where the record knows its number: limits of `check` steps on a plain channel (as evaluated
+at their instant) and quantities that the sequence compares a channel with (`ts_voltage < 60 V`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+from bench.record.reader import Record
+
+_COMPARED = re.compile(r"\b([a-z][a-z0-9_]*)\s*(?:<=|>=|<|>)\s*(-?\d+(?:\.\d+)?)\s*([A-Za-z%]+)")
+
+
+class Level(NamedTuple):
+    """A limit on `channel`, in the channel's unit, valid between two run times (None: the whole run)."""
+
+    channel: str
+    value: float
+    label: str
+    span: tuple[float, float] | None = None
+
+
+class Duration(NamedTuple):
+    """A `time` step: measured from `from_s` to `to_s`; `latest_s` is where its max would have been reached."""
+
+    from_s: float
+    to_s: float
+    latest_s: float | None
+    label: str
+
+
+def levels(record: Record, steps: list[dict[str, Any]]) -> list[Level]:
+    texts = list(_sequence_texts(record))
+    found = dict.fromkeys(_compared_levels(record, texts))
+    checked = {name: channel for step in texts for name, channel in _checked_channel(step)}
+    for step in steps:
+        channel = checked.get(step["name"], "")
+        if step["kind"] != "check" or record.channels.get(channel, {}).get("unit") != step["unit"]:
+            continue
+        for edge in ("min", "max"):
+            if isinstance(step[edge], int | float) and step["began_s"] is not None and step["ended_s"] is not None:
+                label = f"{step['path']}: {edge} {step[edge]:.5g} {step['unit']}"
+                found[Level(channel, step[edge], label, (step["began_s"], step["ended_s"]))] = None
+    return list(found)
+
+
+def durations(steps: list[dict[str, Any]]) -> list[Duration]:
+    found = []
+    for step in steps:
+        value, ended = step["value"], step["ended_s"]
+        if step["kind"] == "time" and step["unit"] == "s" and isinstance(value, float) and ended is not None:
+            start = max(ended - value, step["began_s"]) if step["began_s"] is not None else ended - value
+            latest = start + step["max"] if isinstance(step["max"], int | float) else None
+            limit = f" (max {step['max']:.4g} s)" if latest is not None else ""
+            found.append(Duration(start, start + value, latest, f"{step['path']}: {value:.4g} s{limit}"))
+    return found
+
+
+def boundaries(steps: list[dict[str, Any]], span_s: float, most: int = 60) -> list[tuple[float, str]]:
+    """(time, label) of the step starts; starts closer than 3 % of the span share a label. Empty if there are
+    more than `most` even so."""
+    starts = sorted(
+        (step["began_s"], place, step["path"]) for place, step in enumerate(steps) if step["began_s"] is not None
+    )
+    groups: list[tuple[float, list[str]]] = []
+    for t, _, path in starts:
+        if groups and t - groups[-1][0] < 0.03 * span_s:
+            groups[-1][1].append(path)
+        else:
+            groups.append((t, [path]))
+    if len(groups) > most:
+        return []
+    return [(t, paths[0] if len(paths) == 1 else f"{paths[0]}–{paths[-1]}") for t, paths in groups]
+
+
+def _compared_levels(record: Record, texts: list[Any]) -> Iterator[Level]:
+    for text in texts:
+        for channel, number, unit in _COMPARED.findall(text) if isinstance(text, str) else ():
+            if record.channels.get(channel, {}).get("unit") == unit:
+                yield Level(channel, float(number), f"{number} {unit}")
+
+
+def _checked_channel(step: Any) -> Iterator[tuple[str, str]]:
+    if isinstance(step, Mapping) and isinstance(step.get("check"), str):
+        yield str(step.get("name", "")), step["check"].strip()
+
+
+def _sequence_texts(record: Record) -> Iterator[Any]:
+    """Every mapping and every text in sequence.yaml and the sequences it uses."""
+    import yaml
+
+    paths = [record.folder / "sequence.yaml", *sorted(record.folder.glob("uses/*.yaml"))]
+    for path in paths:
+        try:
+            text = record.text(path.relative_to(record.folder).as_posix()) or ""
+            yield from _walk(yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)))
+        except (yaml.YAMLError, RecursionError, ValueError):
+            continue
+
+
+def _walk(data: Any) -> Iterator[Any]:
+    if isinstance(data, Mapping):
+        yield data
+        for item in data.values():
+            yield from _walk(item)
+    elif isinstance(data, list):
+        for item in data:
+            yield from _walk(item)
+    elif isinstance(data, str):
+        yield data

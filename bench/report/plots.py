@@ -1,0 +1,262 @@
+"""SVG figures of a record: quantities against time, and contacts and states as lanes.
+
+Text stays text, every figure reads in black and white (line styles, words on the bars), and the same record
+gives the same bytes: no date, a fixed salt for ids, and matplotlib's own defaults whatever the user's are.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from itertools import cycle
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from bench.record.reader import Record
+from bench.report.decimation import POINTS, decimate
+from bench.report.lines_drawn import Duration, Level, boundaries, durations, levels
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_INK, _FAINT, _LIMIT = "#1c1c1c", "#8a8a8a", "#7a1f1f"
+_STYLES = [("#12343b", "-"), ("#96521a", (0, (5, 1.5))), ("#44603a", (0, (1, 1))), ("#5b4a7d", (0, (6, 1.5, 1, 1.5)))]
+_FIRST = ("ts_voltage", "pack_voltage", "current")
+_RESTING = {"open", "off", "released", "absent", "ok", ""}  # drawn as a thin bar
+_APART = 20.0  # channels of one unit whose size differs by more get axes of their own
+_LANES = 14
+_SETTINGS: dict[Any, Any] = {
+    "svg.fonttype": "none", "text.parse_math": False, "font.size": 9, "axes.linewidth": 0.6, "axes.edgecolor": _INK,
+    "axes.spines.top": False, "axes.spines.right": False, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
+    "legend.frameon": False, "path.simplify": True, "font.family": "sans-serif",
+}  # fmt: skip
+
+
+class Plot(NamedTuple):
+    """`svg` is whole and safe to put into a page; `caption` and `description` are plain text."""
+
+    caption: str
+    description: str
+    svg: str
+
+
+class _Frame(NamedTuple):
+    """What all figures of one page share."""
+
+    first_s: float
+    last_s: float
+    boundaries: list[tuple[float, str]]
+    levels: list[Level]
+    durations: list[Duration]
+
+
+def plots(record: Record, steps: list[dict[str, Any]]) -> tuple[list[Plot], list[str]]:
+    """The figures, and the names of channels that kept one value throughout and are not drawn."""
+    import matplotlib
+
+    moving, still = _sort_channels(record)
+    drawn = {name: record.channel(name) for name in moving}
+    times = [t for trace in drawn.values() for t in (trace.times[0], trace.times[-1])]
+    times += [t for step in steps for t in (step["began_s"], step["ended_s"]) if t is not None]
+    if not drawn:
+        return [], still
+    first, last = min(times), max(times)
+    shared = _Frame(
+        first, max(last, first + 1e-3), boundaries(steps, last - first), levels(record, steps), durations(steps)
+    )
+    quantities = [name for name in moving if "unit" in record.channels[name]]
+    states = [name for name in moving if "unit" not in record.channels[name]]
+    groups = _quantity_groups(record, quantities, drawn)
+    lanes = [states[place : place + _LANES] for place in range(0, len(states), _LANES)]
+    ahead = [group for group in groups if set(group) & set(_FIRST)]
+    kinds = [*ahead, *lanes, *(group for group in groups if group not in ahead)]
+    found = []
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_SETTINGS)
+        for place, names in enumerate(kinds, 1):
+            matplotlib.rcParams["svg.hashsalt"] = f"topbox-bench {place}"
+            draw = _draw_quantities if "unit" in record.channels[names[0]] else _draw_lanes
+            figure, caption, description = draw(record, names, drawn, shared, with_durations=names in lanes[:1])
+            found.append(Plot(caption, description, _inline(figure, f"plot-{place}", caption, description)))
+    return found, still
+
+
+def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
+    """(names to draw, names that kept one value). The voltages and the current are drawn in any case."""
+    names = [name for name in _FIRST if name in record.channels]
+    names += [name for name in record.channels if name not in names]
+    moving: list[str] = []
+    still: list[str] = []
+    for name in names:
+        values = record.changes(name).values
+        if not values:
+            continue
+        changed = any(value != values[0] for value in values)
+        (moving if changed or name in _FIRST else still).append(name)
+    return moving, still
+
+
+def _quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) -> list[list[str]]:
+    """Channels that share axes: same unit and like size."""
+    groups: list[tuple[str, float, list[str]]] = []
+    for name in names:
+        unit = record.channels[name]["unit"]
+        size = max((abs(value) for value in drawn[name].values if abs(value) < float("inf")), default=0.0)
+        for other_unit, other_size, members in groups:
+            if unit == other_unit and max(size, other_size) <= _APART * min(size, other_size) and len(members) < 4:
+                members.append(name)
+                break
+        else:
+            groups.append((unit, size, [name]))
+    return [members for _, _, members in groups]
+
+
+def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: _Frame, with_durations: bool) -> tuple:
+    import numpy as np
+
+    figure, axes = _axes(2.5, above=0.43)
+    unit = record.channels[names[0]]["unit"]
+    ranges = []
+    for name, (colour, dashes) in zip(names, cycle(_STYLES), strict=False):
+        times, values = decimate(np.asarray(drawn[name].times), np.asarray(drawn[name].values, dtype=float), POINTS)
+        axes.plot(times, values, color=colour, linestyle=dashes, linewidth=1.3, label=name)
+        if not np.isnan(values).all():
+            ranges.append(f"{name} from {np.nanmin(values):.5g} to {np.nanmax(values):.5g} {unit}")
+    for level in shared.levels:
+        if level.channel in names:
+            _draw_level(axes, level, shared)
+    axes.margins(y=0.08)
+    axes.ticklabel_format(axis="y", style="plain", useOffset=False)
+    axes.set_ylabel(unit)
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1.07), ncols=4, borderaxespad=0, handlelength=3, fontsize=8.5)
+    _time_axis(axes, shared)
+    return figure, f"{', '.join(names)} in {unit}", f"Against run time: {'; '.join(ranges) or 'no finite value'}."
+
+
+def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: _Frame, with_durations: bool) -> tuple:
+    rows = len(names) + bool(with_durations and shared.durations)
+    figure, axes = _axes(0.62 + 0.27 * rows, above=0.2)
+    words = []
+    for row, name in enumerate(names):
+        segments = _segments(drawn[name], shared.last_s)
+        for from_s, to_s, word in _longest(segments):
+            active = word not in _RESTING
+            height = 0.62 if active else 0.12
+            face = "#c9d3d6" if active else "#ffffff"
+            axes.broken_barh(
+                [(from_s, to_s - from_s)], (row - height / 2, height), facecolor=face, edgecolor=_INK, linewidth=0.6
+            )
+            if to_s - from_s > (0.012 * len(str(word)) + 0.01) * (shared.last_s - shared.first_s):
+                axes.text((from_s + to_s) / 2, row if active else row - 0.12, str(word), ha="center",
+                          va="center" if active else "bottom", fontsize=7, color=_INK, clip_on=True)  # fmt: skip
+        words.append(f"{name} {_told(segments)}")
+    if rows > len(names):
+        for duration in shared.durations:
+            _draw_duration(axes, duration, rows - 1, shared)
+    axes.set_yticks(range(rows), [*names, "measured times"][:rows])
+    axes.tick_params(axis="y", length=0)
+    axes.set_ylim(rows - 0.4, -0.75)
+    axes.spines["left"].set_visible(False)
+    _time_axis(axes, shared)
+    return figure, f"States of {', '.join(names)}", f"Against run time: {'; '.join(words)}."
+
+
+def _segments(trace: Any, last_s: float) -> list[tuple[float, float, str]]:
+    """(from, to, state) of each stretch of one state."""
+    found: list[tuple[float, float, str]] = []
+    start, word = trace.times[0], trace.values[0]
+    for t, value in zip(trace.times, trace.values, strict=True):
+        if value != word:
+            found.append((start, t, word))
+            start, word = t, value
+    return [*found, (start, max(last_s, trace.times[-1]), word)]
+
+
+def _longest(segments: list[tuple[float, float, str]]) -> list[tuple[float, float, str]]:
+    """Of more stretches than a plot can hold, the longest (the description still counts them all)."""
+    if len(segments) <= POINTS // 2:
+        return segments
+    shortest = sorted(to_s - from_s for from_s, to_s, _ in segments)[-POINTS // 2]
+    return [segment for segment in segments if segment[1] - segment[0] >= shortest]
+
+
+def _told(segments: list[tuple[float, float, str]]) -> str:
+    if len(segments) > 6:
+        return f"changes {len(segments) - 1} times"
+    return ", then ".join(f"{word} from {from_s:.3f} s" for from_s, _, word in segments)
+
+
+def _draw_level(axes: Axes, level: Level, shared: _Frame) -> None:
+    """A dashed line with its number: above its start if it holds for the whole run, else beside it."""
+    whole = shared.last_s - shared.first_s
+    from_s, to_s = level.span or (shared.first_s, shared.last_s)
+    from_s = min(from_s, max(shared.first_s, to_s - 0.06 * whole))  # an instant is still drawn 6 % wide
+    axes.plot([from_s, to_s], [level.value] * 2, color=_LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
+    if level.span is None:
+        x, offset, align = from_s, (2, 2), ("left", "bottom")
+    elif from_s > shared.first_s + 0.2 * whole:
+        x, offset, align = from_s, (-3, 0), ("right", "center")
+    else:
+        x, offset, align = to_s, (3, 0), ("left", "center")
+    axes.annotate(level.label, (x, level.value), xytext=offset, textcoords="offset points", ha=align[0], va=align[1],
+                  color=_LIMIT, fontsize=7.5)  # fmt: skip
+
+
+def _draw_duration(axes: Axes, duration: Duration, row: int, shared: _Frame) -> None:
+    """What a `time` step measured, as a bracket, and where its max would have been."""
+    to_s = min(duration.to_s, shared.last_s)
+    ends = {"arrowstyle": "|-|,widthA=0.25,widthB=0.25", "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0}
+    axes.annotate("", (duration.from_s, row), (to_s, row), arrowprops=ends)
+    middle = (duration.from_s + to_s) / 2
+    whole = shared.last_s - shared.first_s
+    align = (
+        "left"
+        if middle < shared.first_s + 0.15 * whole
+        else "right"
+        if middle > shared.last_s - 0.15 * whole
+        else "center"
+    )
+    axes.text(middle, row - 0.12, duration.label, ha=align, va="bottom", fontsize=7)
+    if duration.latest_s is not None and duration.latest_s <= shared.last_s:
+        axes.plot([duration.latest_s] * 2, [row - 0.4, row + 0.4], color=_LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
+
+
+def _axes(height: float, above: float) -> tuple[Figure, Axes]:
+    """Axes in a figure of `height`, with `above` left for legend and step numbers (inches)."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.6, height))
+    axes = figure.add_axes((0.15, 0.42 / height, 0.83, 1 - (0.42 + above) / height))
+    return figure, axes
+
+
+def _time_axis(axes: Axes, shared: _Frame) -> None:
+    axes.set_xlim(shared.first_s, shared.last_s)
+    axes.set_xlabel("run time in s", labelpad=1)
+    for t, label in shared.boundaries:
+        axes.axvline(t, color=_FAINT, linewidth=0.6, zorder=0)
+        late = t > shared.first_s + 0.92 * (shared.last_s - shared.first_s)
+        axes.annotate(label, (t, 1), xycoords=("data", "axes fraction"), xytext=(-1 if late else 1, 1),
+                      textcoords="offset points", fontsize=7, va="bottom", ha="right" if late else "left")  # fmt: skip
+
+
+def _inline(figure: Figure, name: str, caption: str, description: str) -> str:
+    """The figure as SVG for the inside of a page: no prologue, no outside names, only ids that are used."""
+    from html import escape
+
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    file = io.StringIO()
+    FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    whole = file.getvalue()
+    box = re.search(r'viewBox="([-\d. ]+)"', whole)
+    inside = whole[whole.index(">", whole.index("<svg")) + 1 :]
+    inside = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", inside, flags=re.DOTALL)
+    inside = re.sub(r"<!--.*?-->", "", inside, flags=re.DOTALL).replace("xlink:href", "href")
+    used = set(re.findall(r"#([\w-]+)", inside))
+    inside = re.sub(r' id="([^"]*)"', lambda match: match[0] if match[1] in used else "", inside)
+    return (
+        f'<svg viewBox="{box[1] if box else ""}" role="img" aria-labelledby="{name}-title {name}-desc">'
+        f'<title id="{name}-title">{escape(caption)}</title><desc id="{name}-desc">{escape(description)}</desc>{inside}'
+    )

@@ -1,0 +1,55 @@
+"""The requirements as the run used them, read for their words: nothing here is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from bench.record.reader import Record
+
+
+class Wording(NamedTuple):
+    title: str = ""
+    text: str = "not in this record's register"
+    limit: str = ""
+    source: str = ""
+
+
+def wordings(record: Record) -> dict[str, Wording]:
+    """Requirement id to its words, from requirements.yaml in the record; empty if that cannot be read."""
+    import yaml
+
+    try:
+        data = yaml.load(record.text("requirements.yaml") or "", Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+    except (yaml.YAMLError, RecursionError, ValueError):
+        return {}
+    if isinstance(data, Mapping):
+        data = data.get("requirements", data)
+    if isinstance(data, Mapping):
+        data = [{"id": key} | dict(item) for key, item in data.items() if isinstance(item, Mapping)]
+    if not isinstance(data, list):
+        return {}
+    return {str(item["id"]): _wording(item) for item in data if isinstance(item, Mapping) and "id" in item}
+
+
+def limit_text(limit: Any) -> str:
+    """`min 10 V, max 60 V` from a mapping; a text stays as it is."""
+    if isinstance(limit, Mapping):
+        return ", ".join(f"{edge} {limit[edge]}" for edge in ("min", "max") if limit.get(edge) is not None)
+    return "" if limit is None else str(limit)
+
+
+def _wording(item: Mapping[str, Any]) -> Wording:
+    sources = item.get("sources") or item.get("source") or []
+    if isinstance(sources, str | Mapping):
+        sources = [sources]
+    limit = limit_text(item.get("limit"))
+    return Wording(str(item.get("title") or ""), str(item.get("text") or ""), limit, "; ".join(map(_source, sources)))
+
+
+def _source(source: Any) -> str:
+    if not isinstance(source, Mapping):
+        return str(source)
+    words = [str(source[key]) for key in ("document", "edition", "clause") if source.get(key)]
+    note = f" ({source['note']})" if source.get("note") else ""
+    return " ".join(words) + note

@@ -1,0 +1,182 @@
+"""Intact, altered, incomplete: every flipped bit is found, and derived files enter by one door only."""
+
+import json
+from pathlib import Path
+
+import heron_record
+import pytest
+
+from bench.commands import report
+from bench.commands import verify as verify_command
+from bench.errors import RecordError
+from bench.events import Batch, Frame, Life
+from bench.record.manifest import add_derived
+from bench.record.reader import read_record
+from bench.record.verifying import verify
+from bench.record.writer import RecordWriter
+
+
+def small_record(folder: Path) -> Path:
+    header = heron_record.HEADER | {"channels": {"ts_voltage": {"direction": "read", "unit": "V"}}, "groups": {}}
+    writer = RecordWriter(folder, header, {"sequence.yaml": "sequence: a\n", "uses/b.yaml": "b\n"})
+    writer.event(Life(0.0, "driving"))
+    writer.batch(Batch(0.1, (("ts_voltage", 1.5),), ("io",), (Frame("can0", 1, b"\x01"),)))
+    writer.close({"document": {"verdict": "pass"}})
+    return folder
+
+
+def test_every_flipped_bit_of_every_file_is_found(tmp_path):
+    folder = small_record(tmp_path / "run")
+    add_derived(folder, "report.html", b"<p>")
+    assert verify(folder).level == "intact"
+    paths = sorted(path for path in folder.rglob("*") if path.is_file())
+    assert [path.relative_to(folder).as_posix() for path in paths] == [
+        "frames.log", "manifest.json", "manifest.sig", "record.jsonl", "report.html", "sequence.yaml", "uses/b.yaml",
+    ]  # fmt: skip
+    for path in paths:
+        data = path.read_bytes()
+        for place in range(len(data)):
+            for bit in range(8):
+                path.write_bytes(data[:place] + bytes([data[place] ^ 1 << bit]) + data[place + 1 :])
+                assert verify(folder).level == "altered", f"{path.name} byte {place} bit {bit}"
+        path.write_bytes(data)
+    assert verify(folder).level == "intact"
+
+
+def test_upper_case_hex_is_altered(tmp_path):
+    folder = small_record(tmp_path / "run")
+    signature = folder / "manifest.sig"
+    text = signature.read_text()
+    digest = json.loads(text)["manifest_sha256"]
+    signature.write_text(text.replace(digest, digest.upper()))
+    found = verify(folder)
+    assert found.level == "altered" and "manifest.sig" in found.findings[0]
+
+
+@pytest.mark.parametrize("name", ["frames.log", "record.jsonl", "sequence.yaml", "uses/b.yaml", "manifest.sig"])
+def test_a_missing_file_is_altered(tmp_path, name):
+    folder = small_record(tmp_path / "run")
+    (folder / name).unlink()
+    found = verify(folder)
+    assert found.level == "altered" and any(finding.startswith(name) for finding in found.findings)
+
+
+@pytest.mark.parametrize("name", ["note.txt", "uses/c.yaml", "report.html", "new/deep.txt", ".hidden"])
+def test_an_unlisted_file_is_altered(tmp_path, name):
+    folder = small_record(tmp_path / "run")
+    (folder / name).parent.mkdir(exist_ok=True)
+    (folder / name).write_text("x")
+    found = verify(folder)
+    assert found.level == "altered" and found.findings == [f"{name}: is in the folder but not in the manifest"]
+
+
+def test_links_are_not_evidence(tmp_path):
+    folder = small_record(tmp_path / "run")
+    (folder / "sequence.yaml").rename(tmp_path / "elsewhere.yaml")
+    (folder / "sequence.yaml").symlink_to(tmp_path / "elsewhere.yaml")
+    assert verify(folder).level == "altered"
+    other = small_record(tmp_path / "other")
+    (other / "more").symlink_to(tmp_path, target_is_directory=True)
+    assert verify(other).level == "altered"
+
+
+def test_a_cut_or_lengthened_record_is_altered(tmp_path):
+    folder = small_record(tmp_path / "run")
+    path = folder / "record.jsonl"
+    data = path.read_bytes()
+    for changed in (data[:-1], data[: data.rindex(b'{"n"')], data + b"\n", data + b"more", b""):
+        path.write_bytes(changed)
+        assert verify(folder).level == "altered"
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{", '{"files": 3}', '{"files": {"a": 1}}', '{"files": {"a": {"sha256": "b"}}}']
+)
+def test_a_manifest_that_is_none_is_altered(tmp_path, text):
+    folder = small_record(tmp_path / "run")
+    (folder / "manifest.json").write_text(text)
+    assert verify(folder).level == "altered"
+    with pytest.raises(RecordError, match="is not a manifest"):
+        read_record(folder)
+
+
+def test_without_a_manifest_the_record_is_incomplete(tmp_path):
+    folder = small_record(tmp_path / "run")
+    (folder / "manifest.json").unlink()
+    assert verify(folder).level == "incomplete"
+    assert not read_record(folder).complete
+
+
+def test_the_manifest_says_what_was_run(tmp_path):
+    manifest = read_record(heron_record.write_record(tmp_path / "run")).manifest
+    assert manifest["document"] == heron_record.document()
+    assert (manifest["format"], manifest["tool"]["name"], manifest["simulated"]) == (1, "topbox-bench", True)
+    assert (manifest["seed"], manifest["box"]) == (7, "Heron 3 box B, serial 0007")
+    assert manifest["started_utc"] <= manifest["ended_utc"] and manifest["ended_utc"].endswith("Z")
+    assert manifest["lines"] == read_record(tmp_path / "run").lines
+
+
+def test_derived_files_enter_the_manifest_and_can_be_renewed(tmp_path):
+    folder = small_record(tmp_path / "run")
+    before = read_record(folder).manifest
+    for data in (b"one", b"two", b"two"):
+        add_derived(folder, "report.html", data)
+        assert verify(folder).level == "intact"
+        assert (folder / "report.html").read_bytes() == data
+    add_derived(folder, "junit.xml", b"<a/>")
+    after = read_record(folder).manifest
+    assert after["derived"] == ["junit.xml", "report.html"]
+    assert {name: entry for name, entry in after["files"].items() if name in before["files"]} == before["files"]
+    assert verify(folder).level == "intact"
+
+
+@pytest.mark.parametrize("name", ["record.jsonl", "manifest.json", "manifest.sig", "sequence.yaml"])
+def test_evidence_is_never_replaced(tmp_path, name):
+    folder = small_record(tmp_path / "run")
+    data = (folder / name).read_bytes()
+    with pytest.raises(RecordError, match="never replaced"):
+        add_derived(folder, name, b"x")
+    assert (folder / name).read_bytes() == data
+
+
+def test_adding_a_report_does_not_make_an_altered_record_good(tmp_path):
+    folder = small_record(tmp_path / "run")
+    (folder / "frames.log").write_text("")
+    add_derived(folder, "report.html", b"x")
+    found = verify(folder)
+    assert found.level == "altered" and [f[:10] for f in found.findings] == ["frames.log"]
+    (folder / "manifest.json").write_text((folder / "manifest.json").read_text().replace("pass", "fail"))
+    with pytest.raises(RecordError, match="nothing was added"):
+        add_derived(folder, "report.html", b"y")
+    assert (folder / "report.html").read_bytes() == b"x"
+
+
+def command(module, *words):
+    import argparse
+
+    parser = argparse.ArgumentParser()
+    module.add_parser(parser.add_subparsers())
+    return module.work(parser.parse_args([module.__name__.rpartition(".")[2], *map(str, words)]))
+
+
+def test_the_command_exits_0_1_3_whatever_the_verdict_was(tmp_path, capsys):
+    folder = heron_record.write_record(tmp_path / "run", verdict="fail")
+    assert command(verify_command, folder) == 0
+    assert "intact" in capsys.readouterr().out
+    incomplete = heron_record.write_record(tmp_path / "short", last_s=0.1, close=False)
+    assert command(verify_command, incomplete) == 3
+    assert "never closed" in capsys.readouterr().out
+    (folder / "frames.log").write_text("")
+    assert command(verify_command, folder, "--json") == 1
+    document = json.loads(capsys.readouterr().out)
+    assert document["level"] == "altered" and "frames.log" in document["findings"][0]
+    assert document["record"] == str(folder) and document["lines"] == read_record(folder).lines
+
+
+def test_a_record_stays_intact_when_its_report_is_made(tmp_path, capsys):
+    folder = heron_record.write_record(tmp_path / "run")
+    for _ in range(2):
+        assert command(report, folder) == 0
+        assert capsys.readouterr().out.strip() == str(folder / "report.html")
+        assert command(verify_command, folder) == 0
+        capsys.readouterr()
