@@ -61,13 +61,15 @@ class OpenInvariant:
         if not self.running:
             return
         self._excused_by |= self._faults()
-        self._blind |= self.must.truth is None
         end = t if due else self._changed_at(t)
         within = self.invariant.within_s
         if end - self._since_s > within and not self._reported:
             self._reported = True
-            text = f"{self.must.condition.text} was not true for {end - self._since_s:.4g} s, allowed {within:g} s"
-            self._report(self._since_s + within, text)
+            if self.must.truth is None:
+                self._blind = True
+            else:
+                text = f"{self.must.condition.text} was not true for {end - self._since_s:.4g} s, allowed {within:g} s"
+                self._report(self._since_s + within, text)
         self.running = due
 
     def close(self, t: float) -> InvariantResult:

@@ -196,7 +196,7 @@ class OpenTime(OpenStep):
             return
         self.start = rise
         self.deadline_s = rise.t + self.step.to_within_s
-        if self.to.truth_just_before(rise.t):
+        if self.to.true_through(rise.t):
             self.result = inconclusive(f"{self.step.to.text} was true already at {self.step.from_.text}")
 
     def _judge(self, end: Crossing) -> None:

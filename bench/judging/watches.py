@@ -56,14 +56,14 @@ class Watch:
     def last_rise(self) -> Crossing | None:
         return next((crossing for crossing in reversed(self.crossings) if crossing.truth), None)
 
-    def truth_just_before(self, t: float) -> bool | None:
-        """The truth an instant before `t`; `t` not before the start of the last stimulus."""
+    def true_through(self, t: float) -> bool:
+        """Whether it was true an instant before `t` and stays so at `t`; `t` not before the last stimulus's start."""
         truth = self.truth_at_stimulus
         for crossing in self.crossings:
             if crossing.t >= t:
-                break
+                return bool(truth) and crossing.t > t
             truth = crossing.truth
-        return truth
+        return bool(truth)
 
     def first_rise_from(self, t: float) -> Crossing | None:
         return next((crossing for crossing in self.crossings if crossing.truth and crossing.t >= t), None)
