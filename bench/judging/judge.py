@@ -61,6 +61,7 @@ class Judge:
             for condition in (getattr(step, name, None) for name in ("condition", "at", "from_", "to")):
                 if condition is not None:
                     self.watch(condition)
+        self._running = False  # some invariant waits for its `must`
         self._invariants = [OpenInvariant(invariant, self) for invariant in plan.invariants]
 
     def watch(self, condition: Condition) -> Watch:
@@ -138,9 +139,11 @@ class Judge:
                     touched[watch] = None
             for watch in touched:
                 news |= watch.update(t)
-        for invariant in self._invariants:
-            if news or invariant.running:
-                invariant.settle(t)
+        if news or self._running:
+            for invariant in self._invariants:
+                if news or invariant.running:
+                    invariant.settle(t)
+            self._running = any(invariant.running for invariant in self._invariants)
         if self.open is not None and self.open.result is None:
             self.open.settle(t)
         changed.clear()

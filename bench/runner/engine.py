@@ -51,6 +51,8 @@ class Engine:
         self._injections = sorted(injections, reverse=True)
         self._never_silent = _never_silent(plan.bench)
         self._start_s = start_s
+        self._silent_margin_s = min((limit_s for _, limit_s in self._never_silent), default=0.0) / 2
+        self._silent_s = start_s if self._never_silent else NEVER
         self._walk = walk(plan.steps)
         self._path = ""
         self._troubled = False
@@ -68,8 +70,7 @@ class Engine:
     def wake_s(self) -> float:
         """When `Passed` is due, s; inf for never. A `Passed` at that time always moves the run on."""
         due = self._injections[-1][0] if self._injections else NEVER
-        if not self._troubled:
-            due = min((due, *(self._silent_at(group, limit_s) for group, limit_s in self._never_silent)))
+        due = min(due, self._silent_s)
         match self.life.state:
             case "powering up":
                 return min(due, max(0.0, self.t))
@@ -125,15 +126,16 @@ class Engine:
 
     # -- a bench that has gone silent ------------------------------------------------------------------------
 
-    def _silent_at(self, group: str, limit_s: float) -> float:
-        """When the group will have been silent for too long, if nothing comes."""
-        return max(self.judge.readings.group_time(group), self._start_s) + limit_s
-
     def _look_for_silence(self, actions: list[Action]) -> None:
-        for group, limit_s in self._never_silent:
-            if self.t >= self._silent_at(group, limit_s) and self.life.state in _MOVING:
-                self._write(events.Stale(self.t, group, limit_s), actions)
-                return
+        """Keep `_silent_s`, the time at which some group will have been silent for too long, ahead of now."""
+        if not self._never_silent or self.t < self._silent_s - self._silent_margin_s:
+            return
+        time = self.judge.readings.group_time
+        self._silent_s, group, limit_s = min(
+            (max(time(group), self._start_s) + limit_s, group, limit_s) for group, limit_s in self._never_silent
+        )
+        if self.t >= self._silent_s and self.life.state in _MOVING:
+            self._write(events.Stale(self.t, group, limit_s), actions)
 
     # -- the order of things -------------------------------------------------------------------------------
 
@@ -191,6 +193,7 @@ class Engine:
     def _give_up(self, actions: list[Action]) -> None:
         """Trouble of the bench: safe at once. What `afterwards` asks for comes then."""
         self._troubled = True
+        self._silent_s = NEVER
         self._injections.clear()
         self.stopped_at = self.stopped_at or self.judge.trouble
         if self.judge.open is not None:
