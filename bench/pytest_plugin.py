@@ -56,7 +56,8 @@ class SequenceCase(pytest.Item):
         self.plan = plan
 
     def runtest(self) -> None:
-        from bench.runner.run import Options, run_plan
+        from bench.runner.options import Options
+        from bench.runner.run import run_plan
         from bench.runner.stopping import Stop
 
         kept = self.config.getoption("--topbox-records")

@@ -28,21 +28,22 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
     from bench.language.register import load_register
+    from bench.runner import options as option
     from bench.runner.progress import Progress
-    from bench.runner.run import Options, firmware_identity, load_controller, run_plan
+    from bench.runner.run import run_plan
     from bench.runner.stopping import Stop
     from bench.verdicts import Verdict, exit_status, worst
 
     bench = load_bench(arguments.bench)
     plans = load_plans(arguments.paths, bench, load_register(None))
-    options = Options(
+    options = option.Options(
         records=arguments.records,
-        controller=load_controller(arguments.controller) if arguments.controller else None,
-        parameters=_parameters(arguments.set),
-        injections=[_injection(text) for text in arguments.fault],
+        controller=option.controller(arguments.controller),
+        parameters=option.parameters(arguments.set, bench),
+        injections=option.injections(arguments.fault),
         seed=arguments.seed,
         wall_clock=arguments.wall_clock,
-        firmware=firmware_identity(arguments.firmware),
+        firmware=option.firmware(arguments.firmware),
         box=arguments.box,
         operator=arguments.operator,
     )
@@ -68,37 +69,3 @@ def work(arguments: argparse.Namespace) -> int:
 
         print_outcome(documents, verdict, len(plans))
     return exit_status(verdict)
-
-
-def _parameters(texts: list[str]) -> dict[str, float]:
-    from bench.errors import InputError
-    from bench.language.units import parse_quantity
-    from simulators.parameters import PARAMETERS
-
-    values = {}
-    for text in texts:
-        name, _, value = text.partition("=")
-        if name not in PARAMETERS:
-            raise InputError.at("--set", f"no simulated parameter {name!r}", _nearest(name, PARAMETERS))
-        values[name] = parse_quantity(value, like=PARAMETERS[name].unit, where="--set")
-    return values
-
-
-def _injection(text: str) -> tuple[float, str]:
-    from bench.errors import InputError
-    from simulators.faults import FAULTS
-
-    name, _, seconds = text.partition("@")
-    if name not in FAULTS:
-        raise InputError.at("--fault", f"no fault {name!r}", _nearest(name, FAULTS))
-    try:
-        return float(seconds or 0), name
-    except ValueError:
-        raise InputError.at("--fault", f"{seconds!r} is no number of seconds", f"write {name}@1.5") from None
-
-
-def _nearest(name: str, known) -> str:
-    from difflib import get_close_matches
-
-    close = get_close_matches(name, list(known), 3)
-    return f"did you mean {' or '.join(close)}" if close else f"known are {', '.join(sorted(known)[:12])} ..."

@@ -58,7 +58,7 @@ class OpenStimulus(OpenStep):
 
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + CARRY_OUT_S
+        self.deadline_s = round(began_s + CARRY_OUT_S, 6)
         match step:
             case plan.Drive():
                 self._awaited = set(step.changes)
@@ -83,7 +83,7 @@ class OpenStimulus(OpenStep):
 class OpenPause(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.for_s
+        self.deadline_s = round(began_s + step.for_s, 6)
 
     def passed(self, t):
         self.result = Judged(None)
@@ -92,7 +92,7 @@ class OpenPause(OpenStep):
 class OpenAsk(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.within_s
+        self.deadline_s = round(began_s + step.within_s, 6)
 
     def answered(self, event: Answered) -> None:
         right = event.answer == self.step.expect
@@ -106,7 +106,7 @@ class OpenAsk(OpenStep):
 class OpenAwait(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.within_s
+        self.deadline_s = round(began_s + step.within_s, 6)
         self.watch = judge.watch(step.condition)
 
     def settle(self, t):
@@ -122,7 +122,7 @@ class OpenAwait(OpenStep):
 class OpenCheck(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.within_s
+        self.deadline_s = round(began_s + step.within_s, 6)
         self.at = judge.watch(step.at) if step.at is not None else None
         self.limit = CompiledLimit(step.limit, self.readings.slots) if step.limit is not None else None
         self.value = step.expression.compile(self.readings.slots)
@@ -164,7 +164,7 @@ class OpenCheck(OpenStep):
 class OpenTime(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.from_within_s
+        self.deadline_s = round(began_s + step.from_within_s, 6)
         self.from_, self.to = judge.watch(step.from_), judge.watch(step.to)
         self.limit = CompiledLimit(step.limit, self.readings.slots) if step.limit is not None else None
         self.start: Crossing | None = None
@@ -195,12 +195,13 @@ class OpenTime(OpenStep):
         if rise is None or not self.from_.truth:
             return
         self.start = rise
-        self.deadline_s = rise.t + self.step.to_within_s
+        self.deadline_s = round(rise.t + self.step.to_within_s, 6)
         if self.to.true_through(rise.t):
             self.result = inconclusive(f"{self.step.to.text} was true already at {self.step.from_.text}")
 
     def _judge(self, end: Crossing) -> None:
-        value, bound = end.t - self.start.t, end.bound_s + self.start.bound_s
+        value = round(end.t - self.start.t, 9)  # stamps are exact to 1e-6 s, their difference need not be
+        bound = end.bound_s + self.start.bound_s
         if self.limit is not None:
             self.result = self.limit.judge(value, self.readings.now(), bound)
         else:
@@ -211,7 +212,7 @@ class OpenTime(OpenStep):
 class OpenHold(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.for_s
+        self.deadline_s = round(began_s + step.for_s, 6)
         self.watch = judge.watch(step.condition)
         self.seen = False
 
@@ -231,13 +232,13 @@ class OpenHold(OpenStep):
 
     def passed(self, t):
         for_s = self.step.for_s
-        self.result = self._missing(self.watch.slots, t) or Judged(Verdict.PASS, for_s, "s", min=for_s, margin=0.0)
+        self.result = self._missing(self.watch.slots, t) or Judged(Verdict.PASS, for_s, "s", min=for_s)
 
 
 class OpenCount(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
-        self.deadline_s = began_s + step.for_s
+        self.deadline_s = round(began_s + step.for_s, 6)
         (self.slot,) = self.readings.slots_of((step.channel,))
         self.limit = CompiledLimit(step.limit, self.readings.slots)
         self.changes = 0

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from bench.devices.simulated import SimulatedBench
 from bench.devices.wall_bench import RunClock, WallBench
-from bench.errors import InputError
 from bench.events import Event
 from bench.judging.document import run_document
 from bench.judging.judge import Judge
@@ -20,26 +16,12 @@ from bench.record.header import header_fields
 from bench.record.writer import new_record
 from bench.runner.engine import Engine
 from bench.runner.hands import Hands
+from bench.runner.options import Options
 from bench.runner.stopping import Stop
 from bench.runner.virtual_loop import run_virtual
 from bench.runner.wall_loop import run_wall
 
 RULE = "simple"
-
-
-@dataclass(frozen=True)
-class Options:
-    """What the user said about all runs. `parameters` in base units; `injections` are (time in s, fault)."""
-
-    records: Path = Path("records")
-    controller: Callable[[], Any] | None = None
-    parameters: Mapping[str, float] = field(default_factory=dict)
-    injections: Sequence[tuple[float, str]] = ()
-    seed: int = 0
-    wall_clock: bool = False
-    firmware: Mapping[str, str] = field(default_factory=dict)
-    box: str = ""
-    operator: str = ""
 
 
 def run_plan(plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, Judge], None] | None = None) -> dict[str, Any]:
@@ -89,35 +71,3 @@ def _last_resort(plan: Plan, bench: SimulatedBench, t: float) -> None:
     driven = {name: channel for name, channel in plan.bench.channels.items() if channel.direction == "driven"}
     safe = {name: channel.safe for name, channel in driven.items() if not channel.follows}
     bench.drive(t, safe)
-
-
-def firmware_identity(text: str) -> dict[str, str]:
-    """`--firmware TEXT|FILE`: a file is hashed, so that the record names the very binary."""
-    path = Path(text)
-    if not text or not path.is_file():
-        return {"text": text}
-    return {"file": path.name, "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
-
-
-def load_controller(text: str) -> Callable[[], Any]:
-    """`--controller module:Class`; the current folder and PYTHONPATH are searched.
-
-    Raises InputError when there is no such class, or when its instances have no `period_s` and `step`.
-    """
-    import importlib
-    import os
-    import sys
-
-    module_name, _, class_name = text.partition(":")
-    if not module_name or not class_name:
-        raise InputError.at("--controller", f"{text!r} names no class", "write it as module:Class")
-    if os.getcwd() not in sys.path:
-        sys.path.insert(0, os.getcwd())
-    try:
-        found = getattr(importlib.import_module(module_name), class_name)
-        trial = found()
-    except Exception as error:  # a user's module may fail in any way
-        raise InputError.at("--controller", f"{text}: {type(error).__name__}: {error}", "it must import and construct") from error
-    if not callable(getattr(trial, "step", None)) or not getattr(trial, "period_s", 0) > 0:
-        raise InputError.at("--controller", f"{text} is no controller", "it needs `period_s` in s and `step(t, inputs)`")
-    return found

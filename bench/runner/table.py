@@ -26,13 +26,14 @@ def print_outcome(documents: list[dict[str, Any]], verdict: Verdict, planned: in
                     _line(console, f"invariant {invariant['name']}: {invariant['verdict']} {invariant['reason']}")
                     for excused in invariant["excused"]:
                         _line(console, f"  excused {excused}")
-            _line(console, f"record: {document['record']}")
+    if len(documents) == 1:
+        _line(console, f"record: {documents[0]['record']}")
     counts = {word: sum(document["verdict"] == word for document in documents) for word in SHAPES if word}
     told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
     if planned > len(documents):
         told += f", {planned - len(documents)} not begun"
     virtual_s = sum(document["virtual_s"] for document in documents)
-    _line(console, f"{SHAPES[str(verdict)]} {verdict}: {told}; {virtual_s:.1f} s of bench time, records beside each other")
+    _line(console, f"{SHAPES[str(verdict)]} {verdict}: {told}; {virtual_s:.1f} s of bench time")
 
 
 def _line(console: Any, text: str) -> None:
@@ -50,7 +51,7 @@ def _steps(document: dict[str, Any]) -> Any:
         ("", "left"), ("step", "left"), ("value", "right"), ("limit", "left"), ("margin", "right"), ("verdict", "left"),
         ("requirement", "left"), ("reason", "left"),
     ):  # fmt: skip
-        table.add_column(heading, justify=justify)
+        table.add_column(heading, justify=justify, min_width=28 if heading == "step" else None)
     for step in document["steps"]:
         unit = step["unit"]
         cells = (
@@ -61,7 +62,7 @@ def _steps(document: dict[str, Any]) -> Any:
             show(step["margin"], unit) if step["margin"] is not None else "",
             step["verdict"] or "",
             step["requirement"] or "",
-            step["reason"] if step["verdict"] != "pass" else "",
+            step["reason"] if step["verdict"] in ("fail", "inconclusive") else "",
         )
         table.add_row(*(Text(cell) for cell in cells))
     return table

@@ -1,0 +1,101 @@
+"""What the user says about all runs of one command, read and checked before anything is driven."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import os
+import sys
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench.errors import InputError
+
+if TYPE_CHECKING:
+    from bench.language.bench_file import Bench
+
+
+@dataclass(frozen=True)
+class Options:
+    """`parameters` in base units; `injections` are (time in s on the run clock, fault)."""
+
+    records: Path = Path("records")
+    controller: Callable[[], Any] | None = None
+    parameters: Mapping[str, float] = field(default_factory=dict)
+    injections: Sequence[tuple[float, str]] = ()
+    seed: int = 0
+    wall_clock: bool = False
+    firmware: Mapping[str, str] = field(default_factory=dict)
+    box: str = ""
+    operator: str = ""
+
+
+def parameters(texts: Iterable[str], bench: Bench) -> dict[str, float]:
+    """`--set NAME=VALUE`, in base units. Raises InputError naming every one that is wrong."""
+    from bench.language.collecting import Problems
+    from bench.language.constants import simulated_parameters
+    from bench.language.expressions import Scope
+    from bench.language.located import Place, Text
+
+    given = {}
+    for text in texts:
+        name, _, value = text.partition("=")
+        given[Text(name.strip(), Place("--set"))] = Text(value.strip(), Place("--set", 1, len(name) + 2))
+    problems = Problems()
+    values = simulated_parameters(given, Scope(), bench, problems)
+    problems.raise_if_any()
+    return values
+
+
+def injections(texts: Iterable[str]) -> list[tuple[float, str]]:
+    """`--fault NAME[@SECONDS]`: (time in s, fault); without a time at the first step."""
+    from bench.language.located import suggestion
+    from bench.language.surroundings import known_faults
+
+    found = []
+    for text in texts:
+        name, _, seconds = text.partition("@")
+        if name not in known_faults():
+            raise InputError.at("--fault", f"no fault is called {name!r}", suggestion(name, known_faults()))
+        try:
+            t = float(seconds or 0)
+        except ValueError:
+            t = -1.0
+        if not 0 <= t < 1e6:
+            raise InputError.at("--fault", f"{seconds!r} is no time in s", f"write for example {name}@1.5")
+        found.append((round(t, 6), name))
+    return found
+
+
+def firmware(text: str) -> dict[str, str]:
+    """`--firmware TEXT|FILE`: a file is hashed, so that the record names the very binary."""
+    path = Path(text)
+    if not text or not path.is_file():
+        return {"text": text} if text else {}
+    return {"file": path.name, "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+
+
+def controller(text: str | None) -> Callable[[], Any] | None:
+    """`--controller module:Class`; the current folder and PYTHONPATH are searched.
+
+    Raises InputError when there is no such class, or when its instances have no `period_s` and `step`.
+    """
+    if text is None:
+        return None
+    module_name, _, class_name = text.partition(":")
+    if not module_name or not class_name:
+        raise InputError.at("--controller", f"{text!r} names no class", "write it as module:Class")
+    if os.getcwd() not in sys.path:
+        sys.path.insert(0, os.getcwd())
+    try:
+        found = getattr(importlib.import_module(module_name), class_name)
+        trial = found()
+        ready = callable(getattr(trial, "step", None)) and 0 < trial.period_s < float("inf")
+    except Exception as error:  # a user's module may fail in any way
+        wrong = f"{text}: {type(error).__name__}: {error}"
+        raise InputError.at("--controller", wrong, "it must import, and construct without arguments") from error
+    if not ready:
+        raise InputError.at("--controller", f"{text} is no controller", "it needs `period_s` in s and `step(t, inputs)`")
+    return found
