@@ -174,3 +174,5 @@ class Plan:
     bench: Bench
     file: str
     sources: Mapping[str, str] = field(default_factory=dict)  # file name in the record -> text, as used
+    purpose: str = ""
+    tags: tuple[str, ...] = ()

@@ -1,0 +1,141 @@
+"""The requirements register: what the box must do, with which limit, and where that is written.
+
+requirements:
+  - id: DIS-01
+    title: Residual voltage
+    text: The vehicle side is below 60 V within 5 s of the shutdown loop opening.
+    limit: {max: 5 s}
+    sources:
+      - {document: ..., edition: ..., clause: ..., note: ...}
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar, NamedTuple
+
+from pydantic import Field
+
+from bench.errors import InputError
+from bench.language.collecting import Problems
+from bench.language.documents import Document, Formula, Truth, validate
+from bench.language.located import Map, Text, suggestion
+from bench.language.shipped import shipped_file
+from bench.language.yaml_nodes import compose, read_text
+
+
+class SourceEntry(Document):
+    """Where it is published."""
+
+    document: Text
+    edition: Text | None = None
+    clause: Text | None = None
+    note: Text | None = None
+
+
+class BoundsEntry(Document):
+    """Bounds, both inclusive; quantities or expressions over channels."""
+
+    min: Formula | None = None
+    max: Formula | None = None
+
+
+class RequirementEntry(Document):
+    """One thing the box must do."""
+
+    id: Text = Field(description="For example DIS-01")
+    title: Text
+    text: Text = Field(description="The requirement in full")
+    limit: BoundsEntry | None = None
+    sources: list[SourceEntry] | None = None
+    shown_by: Text | None = Field(None, description="How it is shown; by a test if left out")
+    always: Truth | None = Field(None, description="true: judged whatever a sequence is about")
+
+
+class RegisterDocument(Document):
+    """A requirements register."""
+
+    KIND: ClassVar[str] = "requirements"
+    requirements: list[RequirementEntry] = Field(min_length=1)
+    title: Text | None = None
+
+
+class Source(NamedTuple):
+    """Where a requirement is published. `note` says what a reader must know, such as 'from memory'."""
+
+    document: str
+    edition: str
+    clause: str
+    note: str
+
+
+class RequirementLimit(NamedTuple):
+    """The bounds as the register writes them, or None."""
+
+    min: Text | None
+    max: Text | None
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """`shown_by` says how it is shown (a test if empty); `always`: judged whatever a sequence is about."""
+
+    id: str
+    title: str
+    text: str
+    limit: RequirementLimit | None = None
+    sources: tuple[Source, ...] = ()
+    shown_by: str = ""
+    always: bool = False
+
+
+class Register(dict[str, Requirement]):
+    """Requirements by id. `source_text` is the file as read, for the record."""
+
+    file: str = ""
+    source_text: str = ""
+    title: str = ""
+
+    def find(self, id: Text) -> Requirement:
+        """Raises InputError at the place of `id` for one that is not in the register."""
+        if id not in self:
+            raise id.place.error(f"the register has no requirement {str(id)!r}", suggestion(id, self, "known"))
+        return self[id]
+
+
+def load_register(path: str | Path | None = None) -> Register:
+    """Read a register; None is the shipped one. Raises InputError with every problem."""
+    path = shipped_file("requirements.yaml") if path is None else Path(path)
+    text = read_text(path)
+    return resolve_register(compose(text, str(path)), str(path), text)
+
+
+def resolve_register(data: Map, file: str, text: str) -> Register:
+    """The register that a composed file describes. Raises InputError."""
+    document, findings = validate(RegisterDocument, data)
+    if document is None:
+        raise InputError(finding.problem for finding in findings)
+    problems = Problems()
+    register = Register()
+    register.file, register.source_text, register.title = file, text, str(document.title or "")
+    for entry in document.requirements:
+        if entry.id in register:
+            problems.add(entry.id.place.problem(f"a second requirement {str(entry.id)!r}", "give each its own id"))
+        bounds = entry.limit
+        if bounds is not None and bounds.min is None and bounds.max is None:
+            problems.add(entry.id.place.problem(f"the limit of {entry.id} is empty", "give min, max or both"))
+        register[str(entry.id)] = Requirement(
+            id=str(entry.id),
+            title=str(entry.title),
+            text=str(entry.text),
+            limit=RequirementLimit(bounds.min, bounds.max) if bounds else None,
+            sources=tuple(
+                Source(str(each.document), *(str(part or "") for part in (each.edition, each.clause, each.note)))
+                for each in entry.sources or ()
+            ),
+            shown_by=str(entry.shown_by or ""),
+            always=bool(entry.always),
+        )
+    problems.raise_if_any()
+    return register
