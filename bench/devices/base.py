@@ -1,0 +1,168 @@
+"""What a driver has to be, and the two threads that every device in wall time gets.
+
+A driver fills a few blocking calls and knows nothing of the run: it speaks its wire, stamps what it hears with the
+bench clock (`time.monotonic`, s) and raises `DeviceLost` when it cannot go on. Threads, queues, deadlines and the
+run's own clock are the business of `DeviceThreads`; a reader always ends with an event that carries the cause.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from bench.errors import BenchError
+from bench.events import Driven, Event, Frame, Lost, Value
+
+if TYPE_CHECKING:
+    from bench.language.bench_file import Bench, Channel
+
+
+class DeviceLost(BenchError):
+    """The device is gone, silent, or not what it should be. The text is the cause, as a person would say it."""
+
+
+class Device(ABC):
+    """One device of the bench. `options` are the keys of its entry in the bench file, as text.
+
+    Order of calls: `connect` once, before anything is energised; then `listen` again and again on the reader
+    thread, and `drive`, `send`, `beat` on the writer thread; `close` at the end, safe to call twice. A port is never
+    opened again within a run.
+    """
+
+    #: How late (s) a reading may arrive after its stamp; deadlines wait that long before they count as passed.
+    late_s = 0.02
+    #: How often `beat` is called when nothing else is written, s; None: never.
+    beat_s: float | None = None
+
+    def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
+        self.name = name
+        self.options = options
+        self.channels = channels  # only those wired to this device
+        self.bench = bench
+
+    @abstractmethod
+    def connect(self) -> str:
+        """Open exclusively, without moving an output; make sure it is the right device; its identity, as text.
+
+        Raises DeviceLost, or InputError for an option that cannot be.
+        """
+
+    @abstractmethod
+    def listen(self, timeout_s: float) -> Sequence[Event]:
+        """Wait at most `timeout_s` for something; events with `t` on the bench clock. Nothing new: an empty list.
+
+        Raises DeviceLost.
+        """
+
+    def drive(self, changes: Mapping[str, Value]) -> None:
+        """Give these outputs these values; return when the device has confirmed them (read back where wired).
+
+        Raises DeviceLost.
+        """
+        raise DeviceLost(f"{self.name} has no outputs")
+
+    def send(self, frame: Frame) -> None:
+        """Put a frame on the wire. Raises DeviceLost."""
+        raise DeviceLost(f"{self.name} sends no frames")
+
+    def beat(self) -> None:
+        """Tell the device that the bench is alive. Raises DeviceLost."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the port. Never raises."""
+
+
+Task = tuple[str, Callable[[], Sequence[Event]]]
+
+
+class DeviceThreads:
+    """A reader and a writer thread around one connected device; events go to `post` with `t` on the bench clock."""
+
+    LISTEN_S = 0.05
+    MOST_TASKS = 64
+
+    def __init__(self, device: Device, post: Callable[[Event], None]):
+        self.device = device
+        self._post = post
+        self._tasks: queue.PriorityQueue[tuple[int, int, Callable[[], Sequence[Event]] | None]] = queue.PriorityQueue(
+            self.MOST_TASKS
+        )
+        self._number = 0
+        self._closing = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._read, name=f"reader {device.name}", daemon=True),
+            threading.Thread(target=self._write, name=f"writer {device.name}", daemon=True),
+        ]
+
+    def start(self) -> None:
+        for thread in self._threads:
+            thread.start()
+
+    def close(self, wait_s: float = 1.0) -> None:
+        """Stop both threads and let go of the device; a thread that hangs in its port is left behind."""
+        self._closing.set()
+        self._put(2, None)
+        for thread in self._threads:
+            thread.join(wait_s)
+        self.device.close()
+
+    def drive(self, changes: Mapping[str, Value], safe: bool = False) -> None:
+        """Have these outputs driven; a safe state goes ahead of everything that waits."""
+
+        def task() -> Sequence[Event]:
+            self.device.drive(changes)
+            done = time.monotonic()
+            return [Driven(done, name, value) for name, value in changes.items()]
+
+        self._put(0 if safe else 1, task)
+
+    def do(self, task: Callable[[], Sequence[Event]]) -> None:
+        """Have any other call made on the writer thread; what it returns is posted."""
+        self._put(1, task)
+
+    def _put(self, order: int, task: Callable[[], Sequence[Event]] | None) -> None:
+        self._number += 1
+        try:
+            self._tasks.put_nowait((order, self._number, task))
+        except queue.Full:
+            self._post(Lost(time.monotonic(), self.device.name, "hangs: its write queue is full"))
+
+    def _read(self) -> None:
+        cause = ""
+        try:
+            while not self._closing.is_set():
+                for event in self.device.listen(self.LISTEN_S):
+                    self._post(event)
+        except DeviceLost as error:
+            cause = str(error)
+        except Exception as error:  # a driver's own bug ends the run safe, too
+            cause = f"{type(error).__name__}: {error}"
+        if not self._closing.is_set():
+            self._post(Lost(time.monotonic(), self.device.name, cause))
+
+    def _write(self) -> None:
+        beat_s = self.device.beat_s
+        while True:
+            try:
+                _, _, task = self._tasks.get(timeout=beat_s)
+            except queue.Empty:
+                task = self._beat
+            if task is None:
+                return
+            try:
+                for event in task():
+                    self._post(event)
+            except Exception as error:
+                cause = str(error) if isinstance(error, DeviceLost) else f"{type(error).__name__}: {error}"
+                self._post(Lost(time.monotonic(), self.device.name, cause))
+                if task == self._beat:
+                    return
+
+    def _beat(self) -> Sequence[Event]:
+        self.device.beat()
+        return ()
