@@ -51,7 +51,8 @@ def read_text(path: str | Path) -> str:
         with open(path, "rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except (OSError, ValueError) as cause:
-        raise InputError.at(path, f"cannot be read: {getattr(cause, 'strerror', None) or cause}") from None
+        wrong = f"cannot be read: {getattr(cause, 'strerror', None) or cause}"
+        raise InputError.at(path, wrong, "name a file that is there and may be read") from None
     return decode(raw, str(path))
 
 

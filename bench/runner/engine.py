@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from bench.language.plan import Plan, Step
 
 NEVER = float("inf")
+SUPPLY = "supply_voltage"  # the standard channel that powers the box
 _MOVING = ("powering up", "driving", "clearing up")
 
 
@@ -81,7 +82,7 @@ class Engine:
         return NEVER
 
     def start(self) -> list[Action]:
-        """Begin: every driven channel to its initial value."""
+        """Begin: every driven channel to its initial value; no supply for a sequence about power-up."""
         actions: list[Action] = []
         self._enter("check", actions)
         self._enter("power_up", actions)
@@ -90,6 +91,8 @@ class Engine:
             for channel in self.plan.bench.channels.values()
             if channel.direction == "driven" and not channel.follows
         }
+        if self.plan.power == "off" and SUPPLY in initial:
+            initial[SUPPLY] = 0.0
         self._write(events.Driving(self.t, "initial values", initial), actions)
         actions.append(DriveOutputs(initial))
         return actions

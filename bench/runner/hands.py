@@ -53,6 +53,13 @@ class Hands:
             self._engine.take(event)
         self._carry_out(self._engine.settle())
 
+    def nothing_happened(self) -> None:
+        """A wall-clock loop says so at least every 25 ms, so that what was written before is safe on the disk."""
+        try:
+            self._record.tick()
+        except RecordError as error:
+            self._lost_record(error)
+
     def _carry_out(self, actions: list[Action]) -> None:
         while actions:
             answers: list[Event] = []
@@ -83,15 +90,19 @@ class Hands:
                 return self._bench.ask(t, action)
 
     def _note(self, event: Event) -> None:
-        """Into the record. A record that cannot be written ends the run: no verdict without its record."""
+        """Into the record."""
         try:
             if type(event) is Batch:
                 self._record.batch(event)
             else:
                 self._record.event(event)
-                if self._watch is not None:
-                    self._watch(event)
         except RecordError as error:
-            if not self._record_lost:
-                self._record_lost = True
-                self._engine.take(Lost(self._engine.t, "record", str(error)))
+            self._lost_record(error)
+        if self._watch is not None:
+            self._watch(event)
+
+    def _lost_record(self, error: RecordError) -> None:
+        """A record that cannot be written ends the run: no verdict without its record."""
+        if not self._record_lost:
+            self._record_lost = True
+            self._engine.take(Lost(self._engine.t, "record", str(error)))

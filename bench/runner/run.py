@@ -8,6 +8,7 @@ from typing import Any
 
 from bench.devices.simulated import SimulatedBench
 from bench.devices.wall_bench import RunClock, WallBench
+from bench.errors import RecordError
 from bench.events import Event
 from bench.judging.document import run_document
 from bench.judging.judge import Judge
@@ -20,6 +21,7 @@ from bench.runner.options import Options
 from bench.runner.stopping import Stop
 from bench.runner.virtual_loop import run_virtual
 from bench.runner.wall_loop import run_wall
+from bench.verdicts import Verdict, worst
 
 RULE = "simple"
 
@@ -53,16 +55,19 @@ def run_plan(plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, J
         record.abandon()
         raise
     document = run_document(judge, str(record.folder))
-    record.close(
-        {
-            "document": document,
-            "firmware": dict(options.firmware),
-            "box": options.box,
-            "people": {"operator": options.operator},
-            "parameters": parameters,
-            "wall_clock": options.wall_clock,
-        }
-    )
+    manifest = {
+        "document": document,
+        "firmware": dict(options.firmware),
+        "box": options.box,
+        "people": {"operator": options.operator},
+        "parameters": parameters,
+        "wall_clock": options.wall_clock,
+    }
+    try:
+        record.close(manifest)
+    except RecordError as error:  # no verdict without its record
+        verdict = worst([Verdict(document["verdict"]), Verdict.INCONCLUSIVE])
+        document |= {"verdict": str(verdict), "reason": str(error)}
     return document
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 #: they come from the events' own stamps.
 GRACE_S = 0.02
 #: How often a stop from outside is looked for when nothing else happens, s.
-LOOK_S = 0.05
+LOOK_S = 0.02
 
 
 def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None:
@@ -35,6 +35,7 @@ def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None
         try:
             event = bench.events.get(timeout=max(min(due - now, LOOK_S), 0.0))
         except queue.Empty:
+            hands.nothing_happened()
             continue
         hands.happened([_in_order(event, engine.t)])
 

@@ -36,6 +36,9 @@ class Memory:
     def batch(self, batch: Event) -> None:
         self.event(batch)
 
+    def tick(self) -> None:
+        pass
+
     def event(self, event: Event) -> None:
         self.events.append(event)
         if self._at_event is not None:
