@@ -36,7 +36,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
         "verdict": str(verdict),
         "reason": _headline(judge, steps, invariants),
         "record": record,
-        "virtual_s": round(judge.t, 6),
+        "virtual_s": round(judge.end_s, 6),
         "steps": steps,
         "invariants": [
             {

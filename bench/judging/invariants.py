@@ -39,6 +39,7 @@ class OpenInvariant:
         self.running = False
         self._readings = judge.readings
         self._excuses = judge.excuses
+        self._late_s = judge.late_s
         self._since_s = 0.0
         self._excused_by: set[str] = set()
         self._reported = False
@@ -63,7 +64,8 @@ class OpenInvariant:
         self._excused_by |= self._faults()
         end = t if due else self._changed_at(t)
         within = self.invariant.within_s
-        if end - self._since_s > within and not self._reported:
+        patience = self._late_s if due else 0.0  # what ends it may have been read already
+        if end - self._since_s > within + patience and not self._reported:
             self._reported = True
             if self.must.truth is None:
                 self._blind = True

@@ -43,16 +43,22 @@ class StepResult:
 
 
 class Judge:
-    """`trouble` is why the bench could not go on ('' when it could): the run is then never a pass."""
+    """`trouble` is why the bench could not go on ('' when it could): the run is then never a pass.
 
-    def __init__(self, plan: Plan):
+    `late_s`: how late a reading may arrive after its stamp; a rule with a time waits that much longer before it
+    counts as broken for want of a reading.
+    """
+
+    def __init__(self, plan: Plan, late_s: float = 0.0):
         self.plan = plan
         self.readings = Readings(plan.bench)
         self.excuses: dict[str, tuple[str, ...]] = {}  # faults that are in, and what each excuses
         self.results: list[StepResult] = []
         self.trouble = ""
         self.open: OpenStep | None = None
-        self.t = float("-inf")
+        self.t = float("-inf")  # of the event folded last: readings may come later than they were stamped
+        self.end_s = self.t
+        self.late_s = late_s
         self._began: StepBegan | None = None
         self._watches: dict[str, Watch] = {}
         self._watching: dict[int, list[Watch]] = {}
@@ -80,9 +86,8 @@ class Judge:
         t = event.t
         if t != self.t and self.readings.changed:
             self.settle()  # an instant that nothing else closed
-        if self.open is not None and self.open.result is None and self.open.deadline_s < t:
-            self._pass_deadline()
         self.t = t
+        self.end_s = max(self.end_s, t)
         kind = type(event)
         if kind is Batch:
             self.readings.apply(event)
@@ -154,11 +159,6 @@ class Judge:
         for watch in self._watching.get(slot, ()):
             watch.forget(slot)
 
-    def _pass_deadline(self) -> None:
-        self.settle()
-        if self.open.result is None:
-            self.open.passed(self.open.deadline_s)
-
     def _carried_out(self, name: str) -> None:
         if isinstance(self.open, OpenStimulus):
             self.open.carried_out(name)
@@ -180,7 +180,7 @@ class Judge:
 
     def invariants(self) -> list[InvariantResult]:
         """Close the invariants at the last event; call once, when nothing more is folded."""
-        return [invariant.close(self.t) for invariant in self._invariants]
+        return [invariant.close(self.end_s) for invariant in self._invariants]
 
 
 def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -> Verdict:

@@ -33,6 +33,7 @@ class Readings:
         self.values: list[Value | None] = [None] * len(channels)
         self.stale_after = [channel.stale_after_s or float("inf") for channel in channels]
         self.edge_bound = [(channel.time_accuracy_s or 0.0) if channel.capture else None for channel in channels]
+        self.devices = [channel.device for channel in channels]
         self.driven = [channel.direction == "driven" for channel in channels]
         self.quantity = [channel.unit is not None for channel in channels]
         self.changed: dict[int, tuple[Value | None, float]] = {}
@@ -120,10 +121,16 @@ class Readings:
 
     def just_before(self) -> Snapshot:
         """As `now`, but without what arrived at this instant."""
-        values, times = self.now()
-        for slot, (value, time) in self.changed.items():
-            values[slot], times[slot] = value, time
-        return Snapshot(values, times)
+        times = self.now().times
+        for slot, (_, time) in self.changed.items():
+            times[slot] = time
+        return Snapshot(self.just_before_values(), times)
+
+    def just_before_values(self) -> list[Value | None]:
+        values = self.values.copy()
+        for slot, (value, _) in self.changed.items():
+            values[slot] = value
+        return values
 
     def between(self, t: float) -> Snapshot:
         """As `now`, quantities that arrived at this instant interpolated linearly back to `t`."""

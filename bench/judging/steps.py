@@ -110,7 +110,8 @@ class OpenAwait(OpenStep):
         self.watch = judge.watch(step.condition)
 
     def settle(self, t):
-        if self.watch.truth and t <= self.deadline_s and self._missing(self.watch.slots, t) is None:
+        in_time = t <= self.deadline_s and not self.watch.changed_after(self.deadline_s)
+        if self.watch.truth and in_time and self._missing(self.watch.slots, t) is None:
             self.result = Judged(Verdict.PASS, t - self.began_s, "s", max=self.step.within_s)
             self.result.margin = self.step.within_s - self.result.value
 
@@ -133,7 +134,7 @@ class OpenCheck(OpenStep):
         if self.at is not None:
             if (rise := self.at.last_rise()) and rise.t <= self.deadline_s:
                 self._judge_at(rise)
-        elif self._missing(self.slots, t) is None:
+        elif t <= self.deadline_s and self._missing(self.slots, t) is None:
             self.result = self._judge(self.readings.now())
 
     def passed(self, t):
@@ -217,6 +218,8 @@ class OpenHold(OpenStep):
         self.seen = False
 
     def settle(self, t):
+        if t > self.deadline_s or self.watch.changed_after(self.deadline_s):
+            return  # read after the end; what was read before it may still be on its way
         if self.seen:
             if name := self.readings.stale(self.watch.slots, t):
                 self.result = inconclusive(f"the last value of {name} is older than its limit allows")

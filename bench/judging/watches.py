@@ -41,6 +41,7 @@ class Watch:
         self.changed_s = NEVER  # when the truth last changed or became known
         self._readings = readings
         self._unknown = set(self.slots)
+        self._spans_devices = len({readings.devices[slot] for slot in self.slots}) > 1
         self._value = condition.compile(readings.slots)
         self._atoms: list[_Atom] | None = None
 
@@ -55,6 +56,10 @@ class Watch:
 
     def last_rise(self) -> Crossing | None:
         return next((crossing for crossing in reversed(self.crossings) if crossing.truth), None)
+
+    def changed_after(self, t: float) -> bool:
+        """Whether the present truth is younger than `t`."""
+        return bool(self.crossings) and self.crossings[-1].t > t
 
     def true_through(self, t: float) -> bool:
         """Whether it was true an instant before `t` and stays so at `t`; `t` not before the last stimulus's start."""
@@ -75,6 +80,8 @@ class Watch:
             if self._unknown:
                 return False
         truth = bool(self._value(self._readings.values))
+        if self._spans_devices:
+            self._note_flips(t)
         if truth is self.truth:
             return False
         before, self.truth, self.changed_s = self.truth, truth, t
@@ -85,30 +92,38 @@ class Watch:
         return True
 
     def _place(self, t: float, truth: bool) -> Crossing:
+        """Replay the flips of the single comparisons in the order of their instants: the last turn to `truth`."""
         readings = self._readings
-        if self._atoms is None:
-            self._atoms = [_Atom(atom, readings) for atom in self.condition.atoms]
-        earlier = readings.just_before().values
-        truths = [bool(atom.truth(earlier)) for atom in self._atoms]
-        combine = self.condition.compile_combine()
-        flips = []
+        self._note_flips(t)
+        truths, flips = [], []
         for place, atom in enumerate(self._atoms):
-            if bool(atom.truth(readings.values)) != truths[place]:
-                flips.append((*atom.crossing(t, earlier), place))
-        flips.sort()
-        decisive = (t, 0.0, None)
-        value = not truth
-        for when, bound, place in flips:
+            flipped = atom.flip is not None and (self._spans_devices or atom.flip_seen_s == t)
+            truths.append(atom.is_true != flipped)
+            if flipped:
+                flips.append((*atom.flip, place))
+            atom.flip = None
+        combine = self.condition.compile_combine()
+        when, bound, decisive = t, 0.0, None
+        value = bool(combine(truths))
+        for instant, its_bound, place in sorted(flips):
             truths[place] = not truths[place]
             if bool(combine(truths)) != value:
                 value = not value
                 if value == truth:
-                    decisive = (when, bound, self._atoms[place])
-        when, bound, atom = decisive
+                    when, bound, decisive = instant, its_bound, self._atoms[place]
         at = None
         if truth:
-            at = readings.between(when) if atom is not None and atom.kind == "quantity" else readings.just_before()
+            by_quantity = decisive is not None and decisive.kind == "quantity"
+            at = readings.between(when) if by_quantity else readings.just_before()
         return Crossing(when, bound, truth, at)
+
+    def _note_flips(self, t: float) -> None:
+        """Remember where each comparison last flipped. Asked for only when the whole flips, or when several devices
+        are involved, whose readings may arrive in another order than they were stamped."""
+        if self._atoms is None:
+            self._atoms = [_Atom(atom, self._readings) for atom in self.condition.atoms]
+        for atom in self._atoms:
+            atom.note_flip(t)
 
 
 class _Atom:
@@ -118,10 +133,23 @@ class _Atom:
         self.kind = atom.kind
         self._readings = readings
         self._slots = readings.slots_of(atom.channels)
-        self.truth = atom.compile_truth(readings.slots)
+        self._truth = atom.compile_truth(readings.slots)
         self._margin = atom.compile_margin(readings.slots) if atom.kind == "quantity" else None
+        self.is_true = False
+        self.flip: tuple[float, float] | None = None  # (instant, bound) of the last flip not yet accounted for
+        self.flip_seen_s = NEVER
 
-    def crossing(self, t: float, earlier: list) -> tuple[float, float]:
+    def note_flip(self, t: float) -> None:
+        """Compare with the values just before this instant."""
+        earlier = self._readings.just_before_values()
+        if any(earlier[slot] is None for slot in self._slots):  # the first knowledge of it, not a flip
+            self.is_true = bool(self._truth(self._readings.values))
+            return
+        before, self.is_true = bool(self._truth(earlier)), bool(self._truth(self._readings.values))
+        if before != self.is_true and self.flip_seen_s != t:
+            self.flip, self.flip_seen_s = self._crossing(t, earlier), t
+
+    def _crossing(self, t: float, earlier: list) -> tuple[float, float]:
         """(time, bound) in s of the flip that shows at `t`; `earlier` are the values just before."""
         readings = self._readings
         changed = [slot for slot in self._slots if slot in readings.changed]

@@ -99,7 +99,7 @@ class Engine:
 
     def take(self, event: events.Event) -> None:
         """Take in one event; nothing is decided before `settle`."""
-        self.t = event.t
+        self.t = max(self.t, event.t)
         self.judge.fold(event)
         match event:
             case events.Driven(channel=name):

@@ -28,7 +28,9 @@ def test_await_takes_what_the_stimulus_changed_at_once(tmp_path):
 
 def test_await_a_sample_at_the_deadline_counts_and_one_after_it_does_not(tmp_path):
     assert outcome(judge_of(tmp_path, LOOP_OPEN), begin(0.0), read(0.5, loop="open")).verdict == "pass"
-    late = outcome(judge_of(tmp_path, LOOP_OPEN), begin(0.0), read(0.49, loop="closed"), read(0.51, loop="open"))
+    late = outcome(
+        judge_of(tmp_path, LOOP_OPEN), begin(0.0), read(0.49, loop="closed"), read(0.51, loop="open"), Passed(0.52)
+    )
     assert late.verdict == "fail"
     assert "did not come true within 0.5 s" in late.reason
 
@@ -64,7 +66,7 @@ def test_check_at_looks_back_to_the_last_stimulus_and_not_further(tmp_path):
     judge = judge_of(tmp_path, RATIO)
     fold(judge, *closing, *drive(0.15, start_request="released"), begin(0.2))
     assert judge.open.result is None
-    assert outcome(judge, read(5.19), read(5.21)).verdict == "fail"
+    assert outcome(judge, read(5.19), Passed(5.2)).verdict == "fail"
 
 
 def test_check_of_a_condition_says_what_was_seen(tmp_path):
@@ -153,6 +155,13 @@ def test_hold_fails_at_the_first_sample_that_is_false(tmp_path):
     judge = judge_of(tmp_path, HOLD)
     judged = outcome(judge, begin(0.0), read(0.05, air_plus="closed"), read(0.1, air_plus="open"))
     assert (judged.verdict, judged.value) == ("fail", 0.1)
+
+
+def test_what_is_stamped_after_the_end_of_a_hold_does_not_count(tmp_path):
+    judge = fold(judge_of(tmp_path, HOLD), begin(0.0), read(0.01, air_plus="closed"))
+    fold(judge, *(read(round(0.04 * n, 2)) for n in range(1, 26)))
+    judged = outcome(judge, read(1.01, air_plus="open"), read(0.999), Passed(1.02))
+    assert judged.verdict == "pass"
 
 
 def test_hold_over_a_silence_is_inconclusive(tmp_path):
