@@ -21,7 +21,9 @@ _LOOKS_LIKE_SEQUENCE = re.compile(rb"^sequence:.*^steps:", re.MULTILINE | re.DOT
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("topbox-bench")
-    group.addoption("--topbox-records", metavar="DIR", type=Path, help="keep the records of sequences that were run as tests")
+    group.addoption(
+        "--topbox-records", metavar="DIR", type=Path, help="keep the records of sequences that were run as tests"
+    )
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> SequenceFile | None:

@@ -1,15 +1,19 @@
 """The standard sequences: healthy controllers pass them all, and each broken one fails where its fault is named."""
 
+from pathlib import Path
+
 import controllers
 import pytest
 
 from bench.errors import InputError
+from bench.judging.rejudge import differences, rejudge
 from bench.language.bench_file import load_bench
 from bench.language.loading import load_plans
 from bench.language.plan import Use
 from bench.language.register import load_register
 from bench.language.shipped import shipped_folder
-from bench.runner.run import Options, run_plan
+from bench.runner.options import Options
+from bench.runner.run import run_plan
 from bench.runner.stopping import Stop
 from simulators.controller import ReferenceController
 
@@ -87,6 +91,8 @@ def test_a_healthy_controller_passes(plan, controller, tmp_path):
     document = run(plan, controller, tmp_path)
     assert document["verdict"] == "pass", document["reason"]
     assert not any(rule["verdict"] != "pass" for rule in document["invariants"])
+    again, before = rejudge(Path(document["record"]))
+    assert differences(before, again) == []
 
 
 @pytest.mark.parametrize(("controller", "sequence", "case", "requirement", "name"), BROKEN)
@@ -94,6 +100,8 @@ def test_a_broken_controller_fails_where_its_fault_is_named(controller, sequence
     document = run(plan_of(sequence, case), getattr(controllers, controller), tmp_path)
     assert document["verdict"] == "fail"
     assert (requirement, name) in failures(document)
+    again, before = rejudge(Path(document["record"]))
+    assert differences(before, again) == []
 
 
 def test_every_broken_controller_is_tried():

@@ -23,7 +23,10 @@ def work(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps({**document, "same": not changed}, indent=1))
     else:
-        print(f"{document['sequence']}: {document['verdict']}" + (f" - {document['reason']}" if document["reason"] else ""))
+        print(
+            f"{document['sequence']}: {document['verdict']}"
+            + (f" - {document['reason']}" if document["reason"] else "")
+        )
         for line in changed:
             print(f"  {line}")
         print("the same as recorded" if not changed else "not the same as recorded")

@@ -6,9 +6,11 @@ Leaves out: everything that can go wrong on a wire (see the wire-level stand-ins
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.events import Answered, Batch, Driven, Event, Frame, Injected, Lost, Restored, Sent
+from bench.language.surroundings import can_database
 
 if TYPE_CHECKING:
     from bench.events import Value
@@ -24,8 +26,9 @@ class SimulatedBench:
 
     name = "box"
 
-    def __init__(self, world: World):
+    def __init__(self, world: World, database: Path | None = None):
         self.world = world
+        self._database = database
 
     def next_s(self) -> Key:
         return self.world.next_s()
@@ -45,7 +48,7 @@ class SimulatedBench:
         def work() -> list[Event]:
             frame = self._frame(step)
             seen = self.world.send(t, frame)
-            return [Sent(t, frame.bus, frame.id, frame.data.hex()), seen]
+            return [Sent(t, frame.bus, frame.id, frame.data.hex()), seen._replace(frames=(frame, *seen.frames))]
 
         return self._try(t, work)
 
@@ -56,7 +59,9 @@ class SimulatedBench:
         return self._each(t, faults, lambda name: self.world.inject(t, name), answer)
 
     def restore(self, t: float, names: tuple[str, ...]) -> Sequence[Event]:
-        return self._each(t, names, lambda name: self.world.restore(t, name), {name: Restored(t, name) for name in names})
+        return self._each(
+            t, names, lambda name: self.world.restore(t, name), {name: Restored(t, name) for name in names}
+        )
 
     def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
         return [] if question.simulated is None else [Answered(t, question.simulated, "simulated")]
@@ -75,8 +80,10 @@ class SimulatedBench:
 
     def _frame(self, step: Send) -> Frame:
         if step.message:
-            message = self.world.database.get_message_by_name(step.message)
-            return Frame(step.bus, message.frame_id, message.encode(dict(step.signals)), message.is_extended_frame, False)
+            message = can_database(self._database).get_message_by_name(step.message)
+            return Frame(
+                step.bus, message.frame_id, message.encode(dict(step.signals)), message.is_extended_frame, False
+            )
         return Frame(step.bus, step.frame_id, step.data, step.extended, False)
 
     def _try(self, t: float, work: Callable[[], list[Event]]) -> list[Event]:

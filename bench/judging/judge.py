@@ -16,7 +16,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bench.events import (
-    Answered, Batch, Driven, Driving, Event, Injected, Lost, Passed, Restored, Sent, Stale, StepBegan, StepEnded, Stopped,
+    Answered,
+    Batch,
+    Driven,
+    Driving,
+    Event,
+    Injected,
+    Lost,
+    Passed,
+    Restored,
+    Sent,
+    Stale,
+    StepBegan,
+    StepEnded,
+    Stopped,
 )  # fmt: skip
 from bench.judging.invariants import InvariantResult, OpenInvariant
 from bench.judging.limits import Judged

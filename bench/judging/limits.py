@@ -66,8 +66,10 @@ class CompiledLimit:
             margin / factor,
         )
         if not inside:
-            edge, limit = ("min", judged.min) if low is not None and value < low else ("max", judged.max)
-            judged.reason = f"{show(judged.value, judged.unit)} is {'below' if edge == 'min' else 'above'} the limit's {edge} {show(limit, judged.unit)}"
+            below = low is not None and value < low
+            word, edge = ("below", judged.min) if below else ("above", judged.max)
+            name = "min" if below else "max"
+            judged.reason = f"{show(judged.value, judged.unit)} is {word} the limit's {name} {show(edge, judged.unit)}"
         return judged
 
 

@@ -103,9 +103,10 @@ class Readings:
             if self.driven[slot]:
                 if self.values[slot] is None:
                     return self.names[slot]
-            elif self._epoch not in (self._own_epochs[slot], self._group_epochs[self._groups[slot]]):
-                return self.names[slot]
-            elif self.values[slot] is None:
+            elif (
+                self._epoch not in (self._own_epochs[slot], self._group_epochs[self._groups[slot]])
+                or self.values[slot] is None
+            ):
                 return self.names[slot]
         return None
 

@@ -117,7 +117,9 @@ class OpenAwait(OpenStep):
 
     def passed(self, t):
         text = f"{self.step.condition.text} did not come true within {self.step.within_s:g} s"
-        self.result = self._missing(self.watch.slots, t) or Judged(Verdict.FAIL, max=self.step.within_s, unit="s", reason=text)
+        self.result = self._missing(self.watch.slots, t) or Judged(
+            Verdict.FAIL, max=self.step.within_s, unit="s", reason=text
+        )
 
 
 class OpenCheck(OpenStep):
@@ -146,10 +148,10 @@ class OpenCheck(OpenStep):
 
     def _judge_at(self, rise: Crossing) -> None:
         for slot in self.slots:
-            if rise.at.values[slot] is None or rise.t - rise.at.times[slot] > self.readings.stale_after[slot]:
-                if not self.readings.driven[slot]:
-                    self.result = inconclusive(f"no recent value of {self.readings.names[slot]} at {self.step.at.text}")
-                    return
+            too_old = rise.t - rise.at.times[slot] > self.readings.stale_after[slot]
+            if not self.readings.driven[slot] and (rise.at.values[slot] is None or too_old):
+                self.result = inconclusive(f"no recent value of {self.readings.names[slot]} at {self.step.at.text}")
+                return
         self.result = self._judge(rise.at)
 
     def _judge(self, snapshot: Snapshot) -> Judged:
@@ -173,8 +175,9 @@ class OpenTime(OpenStep):
     def settle(self, t):
         if self.start is None:
             self._find_start()
-        if self.start is not None and self.result is None and (end := self.to.first_rise_from(self.start.t)):
-            if end.t <= self.deadline_s:
+        if self.start is not None and self.result is None:
+            end = self.to.first_rise_from(self.start.t)
+            if end is not None and end.t <= self.deadline_s:
                 self._judge(end)
 
     def passed(self, t):
@@ -228,7 +231,9 @@ class OpenHold(OpenStep):
             return
         self.seen = True
         if not self.watch.truth:
-            values = ", ".join(f"{self.readings.names[slot]} is {self.readings.values[slot]}" for slot in self.watch.slots)
+            values = ", ".join(
+                f"{self.readings.names[slot]} is {self.readings.values[slot]}" for slot in self.watch.slots
+            )
             text = f"{self.step.condition.text} ended after {t - self.began_s:.6g} s: {values}"
             self.result = Judged(Verdict.FAIL, t - self.began_s, "s", min=self.step.for_s, reason=text)
             self.result.margin = self.result.value - self.step.for_s

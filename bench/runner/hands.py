@@ -36,7 +36,9 @@ class Bench(Protocol):
 class Hands:
     """Writes every event, gives it to the engine, and carries out what comes back until nothing does."""
 
-    def __init__(self, engine: Engine, bench: Bench, record: RecordWriter, watch: Callable[[Event], None] | None = None):
+    def __init__(
+        self, engine: Engine, bench: Bench, record: RecordWriter, watch: Callable[[Event], None] | None = None
+    ):
         self._engine = engine
         self._bench = bench
         self._record = record

@@ -97,5 +97,7 @@ def controller(text: str | None) -> Callable[[], Any] | None:
         wrong = f"{text}: {type(error).__name__}: {error}"
         raise InputError.at("--controller", wrong, "it must import, and construct without arguments") from error
     if not ready:
-        raise InputError.at("--controller", f"{text} is no controller", "it needs `period_s` in s and `step(t, inputs)`")
+        raise InputError.at(
+            "--controller", f"{text} is no controller", "it needs `period_s` in s and `step(t, inputs)`"
+        )
     return found

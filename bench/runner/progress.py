@@ -80,7 +80,7 @@ class Progress:
             if name in readings.slots and (value := readings.values[readings.slots[name]]) is not None
         ]
         lines = [
-            f"[{self._number}/{self._total}] {self._name}   {t:8.2f} s   {self._state}   so far: {self._worst or 'pass'}",
+            f"[{self._number}/{self._total}] {self._name}   {t:8.2f} s   {self._state}   so far: {self._worst or '-'}",
             f"  {self._step}",
             "  " + "   ".join(values),
         ]

@@ -26,7 +26,9 @@ from bench.verdicts import Verdict, worst
 RULE = "simple"
 
 
-def run_plan(plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, Judge], None] | None = None) -> dict[str, Any]:
+def run_plan(
+    plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, Judge], None] | None = None
+) -> dict[str, Any]:
     """Run `plan`; the run's document. `watch` sees every event as it is recorded.
 
     Raises RecordError when the record cannot be begun. Whatever goes wrong later ends in the safe state and in a
@@ -39,10 +41,12 @@ def run_plan(plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, J
     world = World(plan.bench, parameters, seed=options.seed, power=plan.power, **extra)
     started = datetime.now(UTC)
     stem = "-".join(filter(None, (f"{started:%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
-    record = new_record(options.records, stem, header_fields(plan, RULE, options.seed), plan.sources, options.wall_clock)
+    record = new_record(
+        options.records, stem, header_fields(plan, RULE, options.seed), plan.sources, options.wall_clock
+    )
     judge = Judge(plan)
     engine = Engine(plan, judge, world.start_s, options.injections)
-    simulated = SimulatedBench(world)
+    simulated = SimulatedBench(world, plan.bench.database)
     seen = None if watch is None else lambda event: watch(event, judge)
     try:
         if options.wall_clock:

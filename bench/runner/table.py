@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import Any
 
 from bench.judging.limits import show
@@ -52,17 +53,27 @@ def _steps(document: dict[str, Any]) -> Any:
         ("requirement", "left"), ("reason", "left"),
     ):  # fmt: skip
         table.add_column(heading, justify=justify, min_width=28 if heading == "step" else None)
-    for step in document["steps"]:
-        unit = step["unit"]
-        cells = (
-            SHAPES[step["verdict"]],
-            f"{step['path']} {step['name']}",
-            show(step["value"], unit) if step["value"] is not None else "",
-            step["limit"],
-            show(step["margin"], unit) if step["margin"] is not None else "",
-            step["verdict"] or "",
-            step["requirement"] or "",
-            step["reason"] if step["verdict"] in ("fail", "inconclusive") else "",
-        )
-        table.add_row(*(Text(cell) for cell in cells))
+    for not_run, group in groupby(document["steps"], lambda step: step["verdict"] == "not-run"):
+        steps = list(group)
+        if not_run and len(steps) > 1:
+            table.add_row(
+                SHAPES["not-run"], f"{len(steps)} steps from {steps[0]['path']} on: not reached", "", "", "", "not-run"
+            )
+            continue
+        for step in steps:
+            table.add_row(*(Text(cell) for cell in _cells(step)))
     return table
+
+
+def _cells(step: dict[str, Any]) -> tuple[str, ...]:
+    unit = step["unit"]
+    return (
+        SHAPES[step["verdict"]],
+        f"{step['path']} {step['name']}",
+        show(step["value"], unit) if step["value"] is not None else "",
+        step["limit"],
+        show(step["margin"], unit) if step["margin"] is not None else "",
+        step["verdict"] or "",
+        step["requirement"] or "",
+        step["reason"] if step["verdict"] in ("fail", "inconclusive") else "",
+    )

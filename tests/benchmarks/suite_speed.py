@@ -6,7 +6,6 @@ frame decodings and hashed record lines as the suite had. Run: python tests/benc
 
 import hashlib
 import heapq
-import itertools
 import json
 import os
 import subprocess
@@ -37,7 +36,10 @@ def suite(plans) -> tuple[float, float]:
         documents = [run_plan(plan, Options(records=Path(folder)), Stop()) for plan in plans]
         spent = time.process_time() - begun
     assert all(document["verdict"] == "pass" for document in documents)
-    virtual = sum(document["virtual_s"] + (3.0 if plan.power == "on" else 0.0) for document, plan in zip(documents, plans, strict=True))
+    virtual = sum(
+        document["virtual_s"] + (3.0 if plan.power == "on" else 0.0)
+        for document, plan in zip(documents, plans, strict=True)
+    )
     return virtual, spent
 
 
@@ -141,13 +143,17 @@ def main() -> None:
         pstats.Stats(profile).sort_stats("tottime").print_stats(25)
         return
     virtual, spent = max((suite(plans) for _ in range(3)), key=lambda pair: pair[0] / pair[1])
-    print(f"suite: {len(plans)} runs, {virtual:.0f} virtual s in {spent:.2f} CPU s: {virtual / spent:.0f} virtual s per s")
+    print(
+        f"suite: {len(plans)} runs, {virtual:.0f} virtual s in {spent:.2f} CPU s: {virtual / spent:.0f} virtual s per s"
+    )
     count(plans)
     bare = floor()
     for kind, seconds in bare.items():
         print(f"  floor: {COUNTS[kind]:8d} {kind:17s} {seconds:6.2f} s  {1e6 * seconds / COUNTS[kind]:6.2f} us each")
     total = sum(bare.values())
-    print(f"  floor in all {total:.2f} s; suite / floor = {spent / total:.2f} (kept encodings and decodings go below it)")
+    print(
+        f"  floor in all {total:.2f} s; suite / floor = {spent / total:.2f} (kept encodings and decodings go below it)"
+    )
     python = process(sys.executable, "-c", "pass")
     ours = process(sys.executable, "-m", "bench", "--help")
     print(f"--help: {ours * 1e3:.0f} ms, `python -c pass` {python * 1e3:.0f} ms: ratio {ours / python:.1f}")

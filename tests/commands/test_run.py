@@ -83,7 +83,9 @@ def test_the_same_seed_gives_the_same_bytes(run):
 )
 def test_a_bad_controller_fails_with_the_right_step(run, monkeypatch, controller, requirement):
     monkeypatch.chdir(ROOT)
-    status, out, _ = run(STANDARD, "--json", "--controller", f"tests.controllers:{controller}")
+    status, out, _ = run(
+        STANDARD / "energise", STANDARD / "bms", "--json", "--controller", f"tests.controllers:{controller}"
+    )
     assert status == 1
     failed = [
         step
@@ -101,7 +103,7 @@ def test_a_set_parameter_changes_the_physics(run):
 
 
 def test_a_fault_at_its_time(run):
-    status, out, _ = run(ENERGISE, "--json", "--fault", "discharge-stuck-open@2")
+    status, _, _ = run(ENERGISE, "--json", "--fault", "discharge-stuck-open@2")
     assert status == 1
 
 

@@ -17,7 +17,8 @@ from bench.language.register import load_register
 def plan_of(folder: Path, steps: str, more: str = "") -> Plan:
     """The one plan of a sequence with these steps (YAML list items)."""
     file = folder / "case.yaml"
-    text = f"sequence: case\ntitle: A case\nenergy: dry\n{dedent(more).strip()}\nsteps:\n{indent(dedent(steps).strip(), '  ')}\n"
+    head = f"sequence: case\ntitle: A case\nenergy: dry\n{dedent(more).strip()}"
+    text = f"{head}\nsteps:\n{indent(dedent(steps).strip(), '  ')}\n"
     file.write_text(text, encoding="utf-8")
     (plan,) = load_plans([file], load_bench(None), load_register(None))
     return plan

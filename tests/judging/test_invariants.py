@@ -1,9 +1,9 @@
 """never, always and when/must/within, over the whole run, with and without an excusing fault."""
 
 import pytest
-from tests.judging.folding import fold, judge_of, read
 
 from bench.events import Injected, Restored
+from tests.judging.folding import fold, judge_of, read
 
 STEP = "- {name: Wait, pause: 1 s}"
 

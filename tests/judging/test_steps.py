@@ -1,9 +1,9 @@
 """Each kind of step: when it passes, when it fails, when the bench cannot say."""
 
 import pytest
-from tests.judging.folding import begin, drive, end, fold, judge_of, outcome, read
 
 from bench.events import Answered, Asked, Passed
+from tests.judging.folding import begin, drive, end, fold, judge_of, outcome, read
 
 LOOP_OPEN = "- {name: Loop, await: loop == 'open', within: 500 ms}"
 

@@ -53,7 +53,7 @@ class Run:
         self.world = World(plan.bench, plan.simulated, power=plan.power)
         self.judge = Judge(plan)
         self.engine = Engine(plan, self.judge, self.world.start_s, **engine)
-        self.bench = SimulatedBench(self.world)
+        self.bench = SimulatedBench(self.world, plan.bench.database)
         self.memory = Memory(None if trouble is None else lambda number, event: trouble(self, number, event))
         self.stop = Stop()
 
@@ -72,4 +72,6 @@ class Run:
 
     def safe_values(self) -> dict[str, object]:
         channels = self.plan.bench.channels.values()
-        return {channel.name: channel.safe for channel in channels if channel.direction == "driven" and not channel.follows}
+        return {
+            channel.name: channel.safe for channel in channels if channel.direction == "driven" and not channel.follows
+        }

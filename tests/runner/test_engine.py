@@ -1,11 +1,13 @@
 """The order of a run, and that whatever happens, wherever it happens, it ends safe and never as a pass."""
 
 import pytest
-from tests.judging.folding import plan_of
-from tests.runner.running import START, Run
 
 from bench.errors import RecordError
-from bench.events import Batch, Injected, Life, Lost, Restored, Stale, StepBegan, StepEnded
+from bench.events import Batch, Injected, Life, Lost, Restored, Sent, Stale, StepBegan, StepEnded
+from bench.language.bench_file import load_bench
+from bench.language.surroundings import can_database
+from tests.judging.folding import plan_of
+from tests.runner.running import START, Run
 
 AFTER = """
 afterwards:
@@ -175,3 +177,23 @@ def test_same_seed_same_events(plan):
     one.go()
     other.go()
     assert one.memory.events == other.memory.events
+
+
+def test_a_frame_that_is_sent_by_name_or_by_bytes_reaches_the_box(tmp_path):
+    steps = """
+    - {name: Quiet, drive: {bms_messages: 'off'}}
+    - name: By name
+      send: {bus: can, message: bms_cells, signals: SIGNALS}
+    - {name: By bytes, send: {bus: can, id: '0x7DF', data: 02010C}}
+    - {name: Nothing else happens, hold: loop == 'open', for: 100 ms}
+    """
+    message = can_database(load_bench(None).database).get_message_by_name("bms_cells")
+    values = message.decode(bytes(message.length), decode_choices=False, scaling=False)
+    signals = {name: max(float(message.get_signal_by_name(name).minimum or 0), 0.0) for name in values}
+    text = ", ".join(f"{name}: {value:g}" for name, value in signals.items())
+    run = Run(plan_of(tmp_path, steps.replace("SIGNALS", "{" + text + "}")))
+    document = run.go()
+    assert document["verdict"] == "pass", document["reason"]
+    assert [event.id for event in run.of(Sent)] == [message.frame_id, 0x7DF]
+    heard = [frame for event in run.of(Batch) for frame in event.frames if not frame.heard]
+    assert [frame.data for frame in heard][-1] == bytes.fromhex("02010C")
