@@ -25,6 +25,9 @@ def add_parser(subparsers) -> None:
 
 
 def work(arguments: argparse.Namespace) -> int:
+    from contextlib import nullcontext
+
+    from bench.devices.opening import bench_in_wall_time
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
     from bench.language.register import load_register
@@ -48,13 +51,14 @@ def work(arguments: argparse.Namespace) -> int:
         operator=arguments.operator,
     )
     documents = []
-    with Stop() as stop, Progress(len(plans), quiet=arguments.json) as progress:
+    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench)
+    with Stop() as stop, opened as real, Progress(len(plans), quiet=arguments.json) as progress:
         for plan in plans:
             progress.begin(plan)
-            documents.append(run_plan(plan, options, stop, progress.watch))
+            documents.append(run_plan(plan, options, stop, progress.watch, real))
             progress.end(documents[-1])
-            if stop.was_asked:
-                break
+            if stop.was_asked or (real is not None and documents[-1]["trouble"]):
+                break  # what was lost is not opened again: begin anew when it is mended
     verdict = worst(Verdict(document["verdict"]) for document in documents)
     if len(documents) < len(plans):
         verdict = worst([verdict, Verdict.NOT_RUN, Verdict.INCONCLUSIVE])

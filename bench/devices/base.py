@@ -11,7 +11,7 @@ import queue
 import threading
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import BenchError
@@ -19,6 +19,7 @@ from bench.events import Driven, Event, Frame, Lost, Value
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench, Channel
+    from bench.language.plan import Send
 
 
 class DeviceLost(BenchError):
@@ -35,6 +36,12 @@ class Device(ABC):
 
     #: How late (s) a reading may arrive after its stamp; deadlines wait that long before they count as passed.
     late_s = 0.02
+    #: Names of the CAN buses that this device is.
+    buses: tuple[str, ...] = ()
+    #: Names of the simulated faults that it can put in.
+    faults: Collection[str] = ()
+    #: Whether a simulated box answers, and not a real one.
+    simulated = False
     #: How often `beat` is called when nothing else is written, s; None: never.
     beat_s: float | None = None
 
@@ -68,6 +75,18 @@ class Device(ABC):
     def send(self, frame: Frame) -> None:
         """Put a frame on the wire. Raises DeviceLost."""
         raise DeviceLost(f"{self.name} sends no frames")
+
+    def frame(self, step: Send) -> Frame:
+        """The frame that a `send` step asks for. Raises DeviceLost."""
+        raise DeviceLost(f"{self.name} sends no frames")
+
+    def inject(self, fault: str) -> tuple[str, ...]:
+        """Put a simulated fault in; the invariants that it excuses. Raises DeviceLost."""
+        raise DeviceLost(f"{self.name} has no simulated faults")
+
+    def restore(self, name: str) -> None:
+        """Take a fault out, or let a driven channel follow its source again. Raises DeviceLost."""
+        raise DeviceLost(f"{self.name} has nothing to restore")
 
     def beat(self) -> None:  # noqa: B027 - most devices need none
         """Tell the device that the bench is alive. Raises DeviceLost."""

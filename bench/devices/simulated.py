@@ -5,7 +5,7 @@ Leaves out: everything that can go wrong on a wire (see the wire-level stand-ins
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,7 @@ class SimulatedBench:
     """Answers at the instant of the call. `name` is what a `Lost` event calls it."""
 
     name = "box"
+    identities: Mapping[str, str] = {}
 
     def __init__(self, world: World, database: Path | None = None):
         self.world = world
@@ -41,12 +42,14 @@ class SimulatedBench:
     def elapse(self, t: float) -> None:
         self.world.elapse(t)
 
-    def drive(self, t: float, changes: dict[str, Value]) -> Sequence[Event]:
+    def drive(self, t: float, changes: dict[str, Value], safe: bool = False) -> Sequence[Event]:
         return self._each(t, changes, lambda name: self.world.drive(t, name, changes[name]), self._driven(t, changes))
 
     def send(self, t: float, step: Send) -> Sequence[Event]:
+        return self.send_frame(t, self.frame(step))
+
+    def send_frame(self, t: float, frame: Frame) -> Sequence[Event]:
         def work() -> list[Event]:
-            frame = self._frame(step)
             seen = self.world.send(t, frame)
             return [Sent(t, frame.bus, frame.id, frame.data.hex()), seen._replace(frames=(frame, *seen.frames))]
 
@@ -59,9 +62,8 @@ class SimulatedBench:
         return self._each(t, faults, lambda name: self.world.inject(t, name), answer)
 
     def restore(self, t: float, names: tuple[str, ...]) -> Sequence[Event]:
-        return self._each(
-            t, names, lambda name: self.world.restore(t, name), {name: Restored(t, name) for name in names}
-        )
+        answers = {name: Restored(t, name) for name in names}
+        return self._each(t, names, lambda name: self.world.restore(t, name), answers)
 
     def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
         return [] if question.simulated is None else [Answered(t, question.simulated, "simulated")]
@@ -78,7 +80,8 @@ class SimulatedBench:
 
         return self._try(t, call)
 
-    def _frame(self, step: Send) -> Frame:
+    def frame(self, step: Send) -> Frame:
+        """The frame that a `send` step asks for, encoded with the bench's CAN database where it names a message."""
         if step.message:
             message = can_database(self._database).get_message_by_name(step.message)
             return Frame(

@@ -1,7 +1,7 @@
-"""A bench in wall time: a reader and a writer thread a device, all events on one queue.
+"""A bench in wall time: any number of devices, each with its two threads, all events on one queue.
 
 The engine's thread never touches a device: it posts what is to be done and goes on; the answer comes back as an
-event. A reader thread always ends with an event that carries the cause.
+event. Devices are opened once and serve several runs; each run has a clock of its own.
 """
 
 from __future__ import annotations
@@ -9,103 +9,137 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
-from bench.devices.simulated import SimulatedBench
-from bench.events import Event, Lost
+from bench.devices.base import Device, DeviceLost, DeviceThreads
+from bench.errors import BenchError
+from bench.events import Answered, Batch, Event, Injected, Lost, Restored, Sent, Value
 
 if TYPE_CHECKING:
-    from bench.events import Value
     from bench.language.plan import Send
     from bench.runner.actions import AskPerson
 
-
-class RunClock:
-    """Seconds on the run's own clock, from the monotonic clock: `start_s` when made."""
-
-    def __init__(self, start_s: float):
-        self._origin = time.monotonic() - start_s
-
-    def now(self) -> float:
-        return round(time.monotonic() - self._origin, 6)
+#: Puts a question to a person; gives (answer, who), or None when nobody is there.
+Prompt = Callable[["AskPerson"], "tuple[Value, str] | None"]
 
 
 class WallBench:
-    """The simulated bench in real time. `events` is the queue that the wall loop reads."""
+    """`events` is the queue that the wall loop reads. `identities`: what each device said it is, once opened."""
 
-    def __init__(self, simulated: SimulatedBench, clock: RunClock):
+    def __init__(self, devices: Sequence[Device], prompt: Prompt | None = None):
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self.clock = clock
-        self._simulated = simulated
+        self.identities: dict[str, str] = {}
+        self._prompt = prompt
+        self._devices = list(devices)
+        self._threads = {device.name: DeviceThreads(device, self._post) for device in devices}
+        self._of_channel = {name: device.name for device in devices for name in device.channels}
+        self._known: dict[str, Value] = {}
+        self._origin_s = time.monotonic()
         self._lock = threading.Lock()
-        self._tasks: queue.Queue[Callable[[float], Sequence[Event]] | None] = queue.Queue(maxsize=64)
-        self._closing = threading.Event()
-        self._threads = [
-            threading.Thread(target=self._read, name="reader box", daemon=True),
-            threading.Thread(target=self._write, name="writer box", daemon=True),
-        ]
+
+    # -- opening and closing -------------------------------------------------------------------------------
 
     def __enter__(self) -> WallBench:
-        for thread in self._threads:
-            thread.start()
+        """Open every device before anything is energised. Raises BenchError; then nothing is left open."""
+        for device in self._devices:
+            try:
+                self.identities[device.name] = device.connect()
+            except Exception as error:
+                for opened in self._devices:
+                    opened.close()
+                if isinstance(error, DeviceLost):
+                    raise BenchError(f"{device.name}: {error}") from error
+                raise
+        for threads in self._threads.values():
+            threads.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._closing.set()
-        self._tasks.put(None)
-        for thread in self._threads:
-            thread.join(timeout=2.0)
+        for threads in self._threads.values():
+            threads.close()
+
+    def begin(self, start_s: float) -> None:
+        """A new run whose clock shows `start_s` now. What is known of each channel is told again."""
+        with self._lock:
+            self._origin_s = time.monotonic() - start_s
+            while not self.events.empty():
+                self.events.get_nowait()
+            if self._known:
+                self.events.put(Batch(start_s, tuple(self._known.items())))
+
+    @property
+    def late_s(self) -> float:
+        """How late the slowest device's readings may arrive, s."""
+        return max((device.late_s for device in self._devices), default=0.0)
+
+    def now(self) -> float:
+        """Seconds on the run's clock."""
+        return round(time.monotonic() - self._origin_s, 6)
+
+    def _post(self, event: Event) -> None:
+        """From any thread: onto the run's clock and into the queue."""
+        with self._lock:
+            if type(event) is Batch:
+                self._known.update(event.samples)
+            self.events.put(event._replace(t=round(event.t - self._origin_s, 6)))
 
     # -- what the engine asks for: posted, answered later ----------------------------------------------------
 
-    def drive(self, t: float, changes: dict[str, Value]) -> Sequence[Event]:
-        return self._post(lambda now: self._simulated.drive(now, changes))
-
-    def send(self, t: float, step: Send) -> Sequence[Event]:
-        return self._post(lambda now: self._simulated.send(now, step))
-
-    def inject(self, t: float, faults: tuple[str, ...]) -> Sequence[Event]:
-        return self._post(lambda now: self._simulated.inject(now, faults))
-
-    def restore(self, t: float, names: tuple[str, ...]) -> Sequence[Event]:
-        return self._post(lambda now: self._simulated.restore(now, names))
-
-    def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
-        return self._post(lambda now: self._simulated.ask(now, question))
-
-    def _post(self, task: Callable[[float], Sequence[Event]]) -> Sequence[Event]:
-        self._tasks.put_nowait(task)
+    def drive(self, t: float, changes: Mapping[str, Value], safe: bool = False) -> Sequence[Event]:
+        by_device: dict[str, dict[str, Value]] = {}
+        for name, value in changes.items():
+            by_device.setdefault(self._of_channel[name], {})[name] = value
+        for device, its_changes in by_device.items():
+            self._threads[device].drive(its_changes, safe)
         return ()
 
-    # -- the two threads -----------------------------------------------------------------------------------
+    def send(self, t: float, step: Send) -> Sequence[Event]:
+        device = next((each for each in self._devices if step.bus in each.buses), None)
+        if device is None:
+            return [Lost(t, step.bus, "no device of the bench is this bus")]
 
-    def _read(self) -> None:
-        cause = "closed"
-        try:
-            while not self._closing.is_set():
-                with self._lock:
-                    self._catch_up(self.clock.now())
-                    wait = self._simulated.next_s()[0] - self.clock.now()
-                self._closing.wait(max(wait, 0.0005))
-        except Exception as error:  # whatever it was, the engine must hear of it
-            cause = f"{type(error).__name__}: {error}"
-        if not self._closing.is_set():
-            self.events.put(Lost(self.clock.now(), self._simulated.name, cause))
+        def task() -> Sequence[Event]:
+            frame = device.frame(step)
+            device.send(frame)
+            return [Sent(time.monotonic(), frame.bus, frame.id, frame.data.hex())]
 
-    def _write(self) -> None:
-        while (task := self._tasks.get()) is not None:
-            with self._lock:
-                now = self.clock.now()
-                self._catch_up(now)
-                self._simulated.elapse(now)
-                self._put(task(now))
+        self._threads[device.name].do(task)
+        return ()
 
-    def _catch_up(self, now: float) -> None:
-        while self._simulated.next_s()[0] <= now:
-            t = self._simulated.next_s()[0]
-            self._put([self._simulated.advance((t, 9))])
+    def inject(self, t: float, faults: tuple[str, ...]) -> Sequence[Event]:
+        return self._each(t, faults, "inject", lambda device, name: [
+            Injected(time.monotonic(), name, device.inject(name))
+        ])  # fmt: skip
 
-    def _put(self, events: Sequence[Event]) -> None:
-        for event in events:
-            self.events.put(event)
+    def restore(self, t: float, names: tuple[str, ...]) -> Sequence[Event]:
+        def work(device: Device, name: str) -> Sequence[Event]:
+            device.restore(name)
+            return [Restored(time.monotonic(), name)]
+
+        return self._each(t, names, "restore", work)
+
+    def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
+        def work() -> None:
+            answer = (question.simulated, "simulated") if self._simulated else self._prompt and self._prompt(question)
+            if answer and answer[0] is not None:
+                self._post(Answered(time.monotonic(), *answer))
+
+        threading.Thread(target=work, name="question", daemon=True).start()
+        return ()
+
+    @property
+    def _simulated(self) -> bool:
+        return all(device.simulated for device in self._devices)
+
+    def _each(
+        self, t: float, names: Iterable[str], what: str, work: Callable[[Any, str], Sequence[Event]]
+    ) -> Sequence[Event]:
+        lost = []
+        for name in names:
+            device = next((each for each in self._devices if name in each.faults or name in each.channels), None)
+            if device is None:
+                lost.append(Lost(t, "bench", f"no device can {what} {name}"))
+            else:
+                self._threads[device.name].do(lambda device=device, name=name: work(device, name))
+        return lost

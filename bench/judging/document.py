@@ -35,6 +35,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
         "proves": list(plan.proves),
         "verdict": str(verdict),
         "reason": _headline(judge, steps, invariants),
+        "trouble": judge.trouble,
         "record": record,
         "virtual_s": round(judge.end_s, 6),
         "steps": steps,

@@ -12,8 +12,11 @@ if TYPE_CHECKING:
 FORMAT = 1
 
 
-def header_fields(plan: Plan, rule: str, seed: int) -> dict[str, Any]:
-    """The header of a run of `plan`, judged by decision rule `rule` ('simple' or 'guarded')."""
+def header_fields(plan: Plan, rule: str, seed: int, late_s: float = 0.0) -> dict[str, Any]:
+    """The header of a run of `plan`, judged by decision rule `rule` ('simple' or 'guarded').
+
+    `late_s`: how late a reading could arrive after its stamp (see `Judge`).
+    """
     bench = plan.bench
     groups: dict[str, list[str]] = {}
     for name, channel in bench.channels.items():
@@ -29,6 +32,7 @@ def header_fields(plan: Plan, rule: str, seed: int) -> dict[str, Any]:
         "simulated": bench.simulated,
         "rule": rule,
         "seed": seed,
+        "late_s": late_s,
         "channels": {name: _channel_fields(channel) for name, channel in bench.channels.items()},
         "groups": groups,
     }

@@ -15,9 +15,13 @@ class Write(NamedTuple):
 
 
 class DriveOutputs(NamedTuple):
-    """Give these outputs these values, together; answer with one `Driven` each, or `Lost`."""
+    """Give these outputs these values, together; answer with one `Driven` each, or `Lost`.
+
+    The safe state goes ahead of everything that waits to be written.
+    """
 
     changes: dict[str, Value]
+    safe: bool = False
 
 
 class SendFrame(NamedTuple):

@@ -211,7 +211,7 @@ class Engine:
         safe = {channel.name: channel.safe for channel in channels if not channel.follows}
         left_in = (*self.judge.excuses, *sorted(self._held))
         self._write(events.Driving(self.t, "safe values", safe), actions)
-        actions.append(DriveOutputs(safe))
+        actions.append(DriveOutputs(safe, safe=True))
         if left_in:
             actions.append(RestoreNames(left_in))
         self._safe_awaited = {*safe, *left_in}

@@ -22,7 +22,7 @@ class Bench(Protocol):
     Whatever goes wrong comes back as a `Lost` event with the cause; nothing is raised.
     """
 
-    def drive(self, t: float, changes: dict[str, Value]) -> Sequence[Event]: ...
+    def drive(self, t: float, changes: dict[str, Value], safe: bool = False) -> Sequence[Event]: ...
 
     def send(self, t: float, step: Send) -> Sequence[Event]: ...
 
@@ -80,8 +80,8 @@ class Hands:
     def _do(self, action: Action) -> Sequence[Event]:
         t = self._engine.t
         match action:
-            case DriveOutputs(changes):
-                return self._bench.drive(t, changes)
+            case DriveOutputs(changes, safe):
+                return self._bench.drive(t, changes, safe)
             case SendFrame(step):
                 return self._bench.send(t, step)
             case InjectFaults(faults):

@@ -1,13 +1,14 @@
-"""One plan from start to finish on the simulated bench: record, judge, engine and loop put together."""
+"""One plan from start to finish: bench, record, judge, engine and loop put together."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
 from bench.devices.simulated import SimulatedBench
-from bench.devices.wall_bench import RunClock, WallBench
+from bench.devices.wall_bench import WallBench
 from bench.errors import RecordError
 from bench.events import Event
 from bench.judging.document import run_document
@@ -24,59 +25,83 @@ from bench.runner.wall_loop import run_wall
 from bench.verdicts import Verdict, worst
 
 RULE = "simple"
+POWERED_BEFORE_S = 3.0
 
 
 def run_plan(
-    plan: Plan, options: Options, stop: Stop, watch: Callable[[Event, Judge], None] | None = None
+    plan: Plan,
+    options: Options,
+    stop: Stop,
+    watch: Callable[[Event, Judge], None] | None = None,
+    opened: WallBench | None = None,
 ) -> dict[str, Any]:
-    """Run `plan`; the run's document. `watch` sees every event as it is recorded.
+    """Run `plan`; the run's document. `watch` sees every event as it is recorded; `opened` is the real bench.
 
     Raises RecordError when the record cannot be begun. Whatever goes wrong later ends in the safe state and in a
     document that says so.
     """
-    from simulators.world import World
-
-    extra = {} if options.controller is None else {"controller": options.controller}
-    parameters = {**plan.simulated, **options.parameters}
-    world = World(plan.bench, parameters, seed=options.seed, power=plan.power, **extra)
-    started = datetime.now(UTC)
-    stem = "-".join(filter(None, (f"{started:%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
-    record = new_record(
-        options.records, stem, header_fields(plan, RULE, options.seed), plan.sources, options.wall_clock
-    )
-    judge = Judge(plan)
-    engine = Engine(plan, judge, world.start_s, options.injections)
-    simulated = SimulatedBench(world, plan.bench.database)
-    seen = None if watch is None else lambda event: watch(event, judge)
-    try:
-        if options.wall_clock:
-            with WallBench(simulated, RunClock(world.start_s)) as bench:
-                run_wall(engine, bench, Hands(engine, bench, record, seen), stop)
-        else:
-            run_virtual(engine, simulated, Hands(engine, simulated, record, seen), stop)
-    except BaseException:
-        _last_resort(plan, simulated, engine.t)
-        record.abandon()
-        raise
-    document = run_document(judge, str(record.folder))
-    manifest = {
-        "document": document,
-        "firmware": dict(options.firmware),
-        "box": options.box,
-        "people": {"operator": options.operator},
-        "parameters": parameters,
-        "wall_clock": options.wall_clock,
-    }
-    try:
-        record.close(manifest)
-    except RecordError as error:  # no verdict without its record
-        verdict = worst([Verdict(document["verdict"]), Verdict.INCONCLUSIVE])
-        document |= {"verdict": str(verdict), "reason": str(error)}
+    start_s = -POWERED_BEFORE_S if plan.power == "on" else 0.0
+    with _bench_for(plan, options, opened, start_s) as bench:
+        in_wall_time = isinstance(bench, WallBench)
+        late_s = bench.late_s if in_wall_time else 0.0
+        stem = "-".join(filter(None, (f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
+        header = header_fields(plan, RULE, options.seed, late_s)
+        record = new_record(options.records, stem, header, plan.sources, in_wall_time)
+        judge = Judge(plan, late_s)
+        engine = Engine(plan, judge, start_s, options.injections)
+        hands = Hands(engine, bench, record, None if watch is None else lambda event: watch(event, judge))
+        try:
+            if in_wall_time:
+                bench.begin(start_s)
+                run_wall(engine, bench, hands, stop)
+            else:
+                run_virtual(engine, bench, hands, stop)
+        except BaseException:
+            _last_resort(plan, bench, engine.t)
+            record.abandon()
+            raise
+        document = run_document(judge, str(record.folder))
+        manifest = {
+            "document": document,
+            "firmware": dict(options.firmware),
+            "box": options.box,
+            "people": {"operator": options.operator},
+            "parameters": {**plan.simulated, **options.parameters},
+            "wall_clock": in_wall_time,
+            "devices": dict(bench.identities),
+        }
+        try:
+            record.close(manifest)
+        except RecordError as error:  # no verdict without its record
+            verdict = worst([Verdict(document["verdict"]), Verdict.INCONCLUSIVE])
+            document |= {"verdict": str(verdict), "reason": str(error)}
     return document
 
 
-def _last_resort(plan: Plan, bench: SimulatedBench, t: float) -> None:
+@contextmanager
+def _bench_for(
+    plan: Plan, options: Options, opened: WallBench | None, start_s: float
+) -> Iterator[SimulatedBench | WallBench]:
+    """What the plan runs on: the opened real bench, or the simulated one in virtual or in wall time."""
+    if opened is not None:
+        yield opened
+        return
+    from simulators.world import World
+
+    controller = {} if options.controller is None else {"controller": options.controller}
+    parameters = {**plan.simulated, **options.parameters}
+    world = World(plan.bench, parameters, seed=options.seed, power=plan.power, **controller)
+    simulated = SimulatedBench(world, plan.bench.database)
+    if not options.wall_clock:
+        yield simulated
+        return
+    from bench.devices.realtime import RealTimeBench
+
+    with WallBench([RealTimeBench(plan.bench, simulated, start_s)]) as bench:
+        yield bench
+
+
+def _last_resort(plan: Plan, bench: SimulatedBench | WallBench, t: float) -> None:
     """Our own bug: every output to its safe value without asking engine or life cycle."""
     driven = {name: channel for name, channel in plan.bench.channels.items() if channel.direction == "driven"}
-    safe = {name: channel.safe for name, channel in driven.items() if not channel.follows}
-    bench.drive(t, safe)
+    bench.drive(t, {name: channel.safe for name, channel in driven.items() if not channel.follows}, safe=True)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import queue
+import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from bench.events import Event, Passed, Stopped
+from bench.events import Lost, Passed, Stopped
 
 if TYPE_CHECKING:
     from bench.devices.wall_bench import WallBench
@@ -13,22 +15,24 @@ if TYPE_CHECKING:
     from bench.runner.hands import Hands
     from bench.runner.stopping import Stop
 
-#: How long after a deadline its last samples may still be on their way, s. Judged times are not touched by it:
-#: they come from the events' own stamps.
-GRACE_S = 0.02
 #: How often a stop from outside is looked for when nothing else happens, s.
 LOOK_S = 0.02
+#: More than this between two looks, or between the two clocks of the host, and it has slept or been set, s.
+JUMP_S = 0.5
 
 
 def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None:
-    """Until the engine is closed."""
+    """Until the engine is closed. A deadline counts as passed when its last readings have had time to arrive."""
     hands.begin()
+    host = HostClock()
     while not engine.closed:
-        now = bench.clock.now()
-        if stop.cause:
-            hands.happened([Stopped(max(now, engine.t), stop.take())])
+        if cause := host.trouble():
+            hands.happened([Lost(max(bench.now(), engine.t), "host", cause)])
             continue
-        due = engine.wake_s + GRACE_S
+        if stop.cause:
+            hands.happened([Stopped(max(bench.now(), engine.t), stop.take())])
+            continue
+        now, due = bench.now(), engine.wake_s + bench.late_s
         if now >= due and bench.events.empty():
             hands.happened([Passed(max(engine.wake_s, engine.t))])
             continue
@@ -37,9 +41,25 @@ def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None
         except queue.Empty:
             hands.nothing_happened()
             continue
-        hands.happened([_in_order(event, engine.t)])
+        hands.happened([event])
 
 
-def _in_order(event: Event, last_s: float) -> Event:
-    """Events are judged in the order of their stamps: one that comes late is moved behind the last."""
-    return event if event.t > last_s else event._replace(t=round(last_s + 1e-6, 6))
+class HostClock:
+    """Notices that the host has slept, hung, or had its wall clock set: its times are then worth nothing."""
+
+    def __init__(self, monotonic: Callable[[], float] = time.monotonic, wall: Callable[[], float] = time.time):
+        self._monotonic, self._wall = monotonic, wall
+        self._last_s = monotonic()
+        self._offset_s = wall() - self._last_s
+
+    def trouble(self) -> str:
+        """What has happened since the last look; '' for nothing. Told once."""
+        now = self._monotonic()
+        gap, self._last_s = now - self._last_s, now
+        offset = self._wall() - now
+        jump, self._offset_s = offset - self._offset_s, offset
+        if gap > JUMP_S:
+            return f"the host did not get to the bench for {gap:.2f} s"
+        if abs(jump) > JUMP_S:
+            return f"the host's wall clock jumped by {jump:+.2f} s"
+        return ""
