@@ -130,6 +130,24 @@ class Lost(NamedTuple):
     cause: str
 
 
+class Aligned(NamedTuple):
+    """A device's own clock as it is mapped to the bench clock: stamps are right within `bound_s` (s)."""
+
+    t: float
+    device: str
+    offset_s: float
+    drift_ppm: float
+    bound_s: float
+
+
+class Noted(NamedTuple):
+    """Something that does not decide anything but must not be silent: a retry, a stray, a malformed line."""
+
+    t: float
+    device: str
+    text: str
+
+
 class Stale(NamedTuple):
     """A scan group that must never be silent has been, for longer than its limit."""
 
@@ -149,13 +167,13 @@ class Stopped(NamedTuple):
 KINDS: dict[str, type] = {
     "life": Life, "step-began": StepBegan, "step-ended": StepEnded, "driving": Driving, "driven": Driven,
     "sent": Sent, "injected": Injected, "restored": Restored, "asked": Asked, "answered": Answered,
-    "lost": Lost, "stale": Stale, "stopped": Stopped,
+    "lost": Lost, "stale": Stale, "stopped": Stopped, "aligned": Aligned, "noted": Noted,
 }  # fmt: skip
 KIND_OF: dict[type, str] = {cls: word for word, cls in KINDS.items()}
 
 Event = (
     Batch | Passed | Life | StepBegan | StepEnded | Driving | Driven | Sent | Injected | Restored
-    | Asked | Answered | Lost | Stale | Stopped
+    | Asked | Answered | Lost | Stale | Stopped | Aligned | Noted
 )  # fmt: skip
 
 

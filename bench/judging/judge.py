@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bench.events import (
+    Aligned,
     Answered,
     Batch,
     Driven,
@@ -138,6 +139,8 @@ class Judge:
             case Answered():
                 if isinstance(self.open, OpenAsk) and self.open.result is None:
                     self.open.answered(event)
+            case Aligned():
+                self.readings.clock_bound_s[event.device] = event.bound_s
             case Lost():
                 self._give_up(f"{event.device}: {event.cause}")
             case Stale():

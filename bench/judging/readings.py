@@ -35,6 +35,7 @@ class Readings:
         self.edge_bound = [(channel.time_accuracy_s or 0.0) if channel.capture else None for channel in channels]
         self.devices = [channel.device for channel in channels]
         self.driven = [channel.direction == "driven" for channel in channels]
+        self.clock_bound_s: dict[str, float] = {}  # by device: how far its stamps may be off
         self.quantity = [channel.unit is not None for channel in channels]
         self.changed: dict[int, tuple[Value | None, float]] = {}
         self.stimulus_began_s = NEVER

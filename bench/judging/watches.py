@@ -153,6 +153,12 @@ class _Atom:
         """(time, bound) in s of the flip that shows at `t`; `earlier` are the values just before."""
         readings = self._readings
         changed = [slot for slot in self._slots if slot in readings.changed]
+        when, bound = self._between_samples(t, earlier, changed)
+        clocks = readings.clock_bound_s
+        return when, bound + max((clocks.get(readings.devices[slot], 0.0) for slot in changed), default=0.0)
+
+    def _between_samples(self, t: float, earlier: list, changed: list[int]) -> tuple[float, float]:
+        readings = self._readings
         start = max((readings.changed[slot][1] for slot in changed), default=t)
         if self._margin is None:
             edges = [readings.edge_bound[slot] for slot in changed]

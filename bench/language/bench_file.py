@@ -57,6 +57,13 @@ class ChannelEntry(Document):
     group: Text | None = Field(None, description="What is scanned together; the device's name if left out")
     may_be_silent: Truth | None = Field(None, description="true where silence is information about the box")
     signal: Text | None = Field(None, description="MESSAGE.SIGNAL of the CAN database")
+    at: Text | None = Field(None, description="Where on the device: a pin, a coil, a question; the driver says how")
+    invert: Truth | None = Field(None, description="true where the wire says the opposite of the channel")
+    scale: Text | None = Field(None, description="Channel units for one unit of what the device reads")
+    offset: Text | None = Field(None, description="Added after scale, in the channel's unit")
+    table: list[list[Text]] | None = Field(
+        None, min_length=2, description="[[read, value], ...] in rising order of what is read; in between a line"
+    )
     note: Text | None = None
 
 
@@ -114,6 +121,11 @@ class Channel:
     group: str = ""
     may_be_silent: bool = False
     signal: str = ""
+    at: str = ""
+    invert: bool = False
+    scale: float = 1.0
+    offset: float = 0.0
+    table: tuple[tuple[float, float], ...] = ()
     note: str = ""
 
     @property
@@ -227,6 +239,11 @@ class _ChannelReader:
             group=str(entry.group or device),
             may_be_silent=bool(entry.may_be_silent),
             signal=self._signal(),
+            at=str(entry.at or ""),
+            invert=bool(entry.invert),
+            scale=self._number(entry.scale, 1.0),
+            offset=self._in_unit(entry.offset, "offset") or 0.0,
+            table=self._table(),
             note=str(entry.note or ""),
         )
         return channel if len(self.problems) == found_before else None
@@ -338,6 +355,25 @@ class _ChannelReader:
         if relative < 0 or absolute < 0:
             self._wrong(text, "an accuracy is not negative", "write for example 0.2 % + 0.05 V")
         return Accuracy(relative, absolute)
+
+    def _number(self, text: Text | None, default: float) -> float:
+        quantity = self._quantity(text, PLAIN) if text is not None else None
+        return quantity.value if quantity else default
+
+    def _table(self) -> tuple[tuple[float, float], ...]:
+        """(what is read, value in the channel's unit), rising."""
+        rows: list[tuple[float, float]] = []
+        for row in self.entry.table or ():
+            if len(row) != 2:
+                self._wrong(self.name, "a row of a table has two numbers", "write for example [[5 %, 0 ohm], ...]")
+                return ()
+            with self.problems.collecting():
+                read = parse_quantity(row[0], row[0].place).value
+                value = self._in_unit(row[1], "table", infinite=True, difference=False)
+                if rows and read <= rows[-1][0]:
+                    self._wrong(row[0], f"{row[0]} does not rise", "write the table in rising order of what is read")
+                rows.append((read, 0.0 if value is None else value))
+        return tuple(rows)
 
     def _signal(self) -> str:
         signal = self.entry.signal

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bench.events import Answered, Asked, Passed
+from bench.events import Aligned, Answered, Asked, Passed
 from tests.judging.folding import begin, drive, end, fold, judge_of, outcome, read
 
 LOOP_OPEN = "- {name: Loop, await: loop == 'open', within: 500 ms}"
@@ -101,6 +101,13 @@ def test_time_interpolates_between_samples_and_states_the_bound(tmp_path):
     assert judged.value == pytest.approx(2.34808, abs=1e-5)  # hand: 2.3 + 0.1 * 2.3367 / 4.8599
     assert judged.bound == pytest.approx(0.05192, abs=1e-5)
     assert judged.margin == pytest.approx(5 - 2.34808, abs=1e-5)
+
+
+def test_what_is_not_known_of_a_device_clock_is_in_the_bound(tmp_path):
+    judge = fold(judge_of(tmp_path, DISCHARGE), Aligned(-0.5, "box", 3.0, 120.0, 0.004))
+    fold(judge, *drive(-0.02, shutdown_loop="closed"), read(-0.01, ts_voltage=403), *drive(0.0, shutdown_loop="open"))
+    judged = outcome(judge, begin(0.0), read(2.3, ts_voltage=62.3367), read(2.4, ts_voltage=57.4768))
+    assert judged.bound == pytest.approx(0.05192 + 0.004 + 0.004, abs=1e-5)  # where it begins and where it ends
 
 
 def test_time_that_is_too_long_fails_with_its_value(tmp_path):

@@ -10,6 +10,7 @@ import pytest
 from bench.errors import InputError, RecordError
 from bench.events import (
     KINDS,
+    Aligned,
     Answered,
     Asked,
     Batch,
@@ -19,6 +20,7 @@ from bench.events import (
     Injected,
     Life,
     Lost,
+    Noted,
     Passed,
     Restored,
     Sent,
@@ -49,6 +51,8 @@ ONE_OF_EACH = [
     Stale(0.7, "io", 0.25),
     Stale(0.7, "io", math.inf),
     Stopped(0.8, "operator"),
+    Aligned(0.8, "board", 12.5, -118.25, 0.00041),
+    Noted(0.8, "board", "malformed line"),
     StepEnded(0.9, "4.2#17", "inconclusive", "stopped"),
 ]
 
