@@ -28,6 +28,7 @@ def work(arguments: argparse.Namespace) -> int:
     from contextlib import nullcontext
 
     from bench.devices.opening import bench_in_wall_time
+    from bench.judging.document import refused_document
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
     from bench.language.register import load_register
@@ -38,7 +39,8 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.verdicts import Verdict, exit_status, worst
 
     bench = load_bench(arguments.bench)
-    plans = load_plans(arguments.paths, bench, load_register(None))
+    register = load_register(None)
+    plans = load_plans(arguments.paths, bench, register)
     options = option.Options(
         records=arguments.records,
         controller=option.controller(arguments.controller),
@@ -53,9 +55,14 @@ def work(arguments: argparse.Namespace) -> int:
     documents = []
     opened = nullcontext() if bench.simulated else bench_in_wall_time(bench)
     with Stop() as stop, opened as real, Progress(len(plans), quiet=arguments.json) as progress:
+        if real is not None:
+            options = _checked(bench, register, options, stop, real, progress)
         for plan in plans:
             progress.begin(plan)
-            documents.append(run_plan(plan, options, stop, progress.watch, real))
+            reason = options.reason_not_to_run(plan)
+            documents.append(
+                refused_document(plan, reason) if reason else run_plan(plan, options, stop, progress.watch, real)
+            )
             progress.end(documents[-1])
             if stop.was_asked or (real is not None and documents[-1]["trouble"]):
                 break  # what was lost is not opened again: begin anew when it is mended
@@ -73,3 +80,15 @@ def work(arguments: argparse.Namespace) -> int:
 
         print_outcome(documents, verdict, len(plans))
     return exit_status(verdict)
+
+
+def _checked(bench, register, options, stop, real, progress):
+    """Before any run on hardware the bench checks itself; what it found goes into every record."""
+    from dataclasses import replace
+
+    from bench.runner.selfcheck import check_bench
+
+    progress.say("the bench checks itself ...")
+    found = check_bench(bench, register, options, stop, real)
+    progress.say(f"self-check: {found.verdict}" + "".join(f"; {name}: {why}" for name, why in found.failed.items()))
+    return replace(options, selfcheck=found)

@@ -21,7 +21,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
     plan = judge.plan
     invariants = judge.invariants()
     reached = {result.path.partition("#")[0] for result in judge.results}
-    left = [step for step in _each(plan.steps) if step.path not in reached]
+    left = [step for step in plans.each_step(plan.steps) if step.path not in reached]
     steps = [_step(result) for result in judge.results]
     why = f"not reached: {judge.trouble}" if judge.trouble else "not reached: an earlier step did not pass"
     after = next((place for place, result in enumerate(judge.results) if _is_afterwards(plan, result)), len(steps))
@@ -109,13 +109,10 @@ def _headline(judge: Judge, steps: list[dict], invariants: list) -> str:
     return ""
 
 
-def _each(steps):
-    for step in steps:
-        if isinstance(step, plans.Repeat | plans.Use):
-            yield from _each(step.steps)
-        else:
-            yield step
-
-
 def _is_afterwards(plan: plans.Plan, result: StepResult) -> bool:
-    return any(result.step is step for step in _each(plan.afterwards))
+    return any(result.step is step for step in plans.each_step(plan.afterwards))
+
+
+def refused_document(plan: plans.Plan, reason: str) -> dict[str, Any]:
+    """The document of a run that was not begun, with the reason: `not-run`, without a record."""
+    return run_document(Judge(plan), "") | {"reason": reason, "virtual_s": 0.0}

@@ -37,7 +37,7 @@ from bench.judging.limits import Judged
 from bench.judging.readings import Readings
 from bench.judging.steps import OPEN, OpenAsk, OpenStep, OpenStimulus, inconclusive
 from bench.judging.watches import Watch
-from bench.language.plan import Step
+from bench.language.plan import Step, each_step
 from bench.verdicts import Verdict, worst
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ class Judge:
         self._began: StepBegan | None = None
         self._watches: dict[str, Watch] = {}
         self._watching: dict[int, list[Watch]] = {}
-        self._steps = dict(_by_path(plan.steps)) | dict(_by_path(plan.afterwards))
+        self._steps = {step.path: step for step in each_step((*plan.steps, *plan.afterwards))}
         for step in self._steps.values():
             for condition in (getattr(step, name, None) for name in ("condition", "at", "from_", "to")):
                 if condition is not None:
@@ -207,9 +207,3 @@ def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -
     if judge.trouble or not steps:
         steps.append(Verdict.INCONCLUSIVE)
     return worst([*steps, *(invariant.verdict for invariant in invariants)])
-
-
-def _by_path(steps):
-    for step in steps:
-        yield step.path, step
-        yield from _by_path(getattr(step, "steps", ()))

@@ -67,6 +67,14 @@ class ChannelEntry(Document):
     note: Text | None = None
 
 
+class AgreeEntry(Document):
+    """Two channels that read the same thing while the bench is at rest."""
+
+    first: Text
+    second: Text
+    within: Formula = Field(description="How far apart they may be, for example 2 V")
+
+
 class BenchDocument(Document):
     """A bench: its devices and channels."""
 
@@ -82,6 +90,7 @@ class BenchDocument(Document):
     stale_after: Text | None = Field(None, description="Staleness limit of channels that do not say")
     time_accuracy: Text | None = Field(None, description="Accuracy of stamped edges that do not say")
     channels: dict[VariableName, ChannelEntry] = Field(min_length=1)
+    agree: list[AgreeEntry] | None = Field(None, description="Channels that the self-check compares")
 
 
 # -- what the rest of the bench sees -----------------------------------------------------------------------------
@@ -100,7 +109,12 @@ class Accuracy:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One channel. Exactly one of `unit`, `states` and `text` is given; values are in `unit`, times in s."""
+    """One channel. Exactly one of `unit`, `states` and `text` is given; values are in `unit`, times in s.
+
+    The number on the wire becomes a value as `number * scale + offset`, or by `table`: straight lines between its
+    points for a quantity, for states the entry with the greatest number not above the one read. Numbers of the table
+    are in base units (50 % is 0.5).
+    """
 
     name: str
     device: str
@@ -152,6 +166,7 @@ class Bench:
     channels: Mapping[str, Channel]
     identity: Mapping[str, Any] = field(default_factory=dict)
     database: Path | None = None
+    agree: tuple[tuple[str, str, str], ...] = ()  # (channel, channel, how far apart they may be)
     file: str = ""
     source_text: str = ""
 
@@ -186,6 +201,11 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         for name, entry in document.channels.items()
         if (channel := _ChannelReader(document, name, entry, problems).read())
     }
+    for entry in document.agree or ():
+        for name in (entry.first, entry.second):
+            if name not in document.channels:
+                wrong = f"no channel is called {shown(name)}"
+                problems.add(name.place.problem(wrong, suggestion(name, document.channels)))
     problems.raise_if_any()
     return Bench(
         name=str(document.bench),
@@ -196,6 +216,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         },
         channels=channels,
         identity=plain(document.identity or {}),
+        agree=tuple((str(entry.first), str(entry.second), str(entry.within)) for entry in document.agree or ()),
         database=Path(file).parent / str(document.database) if document.database else None,
         file=file,
         source_text=text,
@@ -380,3 +401,54 @@ class _ChannelReader:
         if signal is not None and len(signal.split(".")) != 2:
             self._wrong(signal, f"{shown(signal)} is not a signal", "write MESSAGE.SIGNAL")
         return str(signal or "")
+
+    # -- the number on the wire --------------------------------------------------------------------------------
+
+    def _wiring(self) -> dict[str, Any]:
+        entry = self.entry
+        if entry.invert and len(entry.states or ()) != 2:
+            self._wrong(self.name, f"{self.name} is inverted and has not two states", "take 'invert' out")
+        if entry.table is not None and (beside := [k for k in ("invert", "scale", "offset") if getattr(entry, k)]):
+            self._wrong(self.name, f"{self.name} has a table and {either(beside)}", "put all of it into the table")
+        scale = self._in_unit(entry.scale, "scale")
+        if scale == 0.0 and entry.scale is not None:
+            self._wrong(entry.scale, "a scale of zero makes all values the same", "write for example 0.1 V")
+        offset = self._in_unit(entry.offset, "offset", difference=False)
+        return {
+            "invert": bool(entry.invert),
+            "scale": 1.0 if scale is None else scale,
+            "offset": 0.0 if offset is None else offset,
+            "table": self._table(),
+        }
+
+    def _table(self) -> tuple[tuple[float, Value], ...]:
+        points: list[tuple[float, Value]] = []
+        dimension: Dimension | None = None
+        for pair in self.entry.table or ():
+            if len(pair) != 2:
+                self._wrong(self.name, f"the table of {self.name} has an entry that is no pair", "write [number, value]")
+                return ()
+            with self.problems.collecting():
+                number = parse_quantity(pair[0], pair[0].place)
+                dimension = dimension or number.unit.dimension
+                if number.unit.dimension != dimension:
+                    raise pair[0].place.error(
+                        f"{shown(pair[0])} is {number.unit.dimension.noun}, the entry before {dimension.noun}",
+                        "use one unit for the whole column",
+                    )
+                if points and number.value <= points[-1][0]:
+                    raise pair[0].place.error(
+                        f"{shown(pair[0])} is not above the number before", "sort the table by rising numbers"
+                    )
+                value = self._value(pair[1])
+                if value is not None:
+                    points.append((number.value, value))
+        if self.entry.direction == "driven" and points:
+            self._check_reversible([value for _, value in points])
+        return tuple(points)
+
+    def _check_reversible(self, values: list[Value]) -> None:
+        """What is driven must lead back to one number."""
+        one_way = len(set(values)) == len(values) and sorted(values) in (values, values[::-1])
+        if self.unit is not None and not one_way:
+            self._wrong(self.name, f"the table of {self.name} gives one value at several numbers", "let it rise or fall")

@@ -51,6 +51,14 @@ def load_plans(paths: Iterable[str | Path], bench: Bench, register: Register) ->
     return plans
 
 
+def plans_from_text(text: str, file: str, bench: Bench, register: Register) -> list[Plan]:
+    """The plans of a sequence that is made and not read. Raises InputError."""
+    loader = Loader(bench, register)
+    plans = loader.plans(Path(file), text, compose(text, file))
+    loader.problems.raise_if_any()
+    return plans
+
+
 def load_plan_from_record(folder: str | Path, case: str) -> Plan:
     """The plan of a run from its record folder alone. Raises RecordError when the record does not have it."""
     folder = Path(folder)

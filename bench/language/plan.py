@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from bench.events import Value
     from bench.language.bench_file import Bench
@@ -139,6 +139,15 @@ KIND_WORDS: dict[type[Step], str] = {
     Drive: "drive", Send: "send", Await: "await", Check: "check", Time: "time", Hold: "hold", Count: "count",
     Pause: "pause", Ask: "ask", Inject: "inject", Restore: "restore", Repeat: "repeat", Use: "use",
 }  # fmt: skip
+
+
+def each_step(steps: Iterable[Step]) -> Iterator[Step]:
+    """The steps that are carried out, each once, those inside `repeat` and `use` in their place."""
+    for step in steps:
+        if isinstance(step, Repeat | Use):
+            yield from each_step(step.steps)
+        else:
+            yield step
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from bench.errors import InputError
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
+    from bench.language.plan import Plan
+    from bench.runner.selfcheck import SelfCheck
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,11 @@ class Options:
     firmware: Mapping[str, str] = field(default_factory=dict)
     box: str = ""
     operator: str = ""
+    selfcheck: SelfCheck | None = None
+
+    def reason_not_to_run(self, plan: Plan) -> str:
+        """Why the bench must not run `plan`: what its self-check found; '' when it may."""
+        return "" if self.selfcheck is None else self.selfcheck.objection(plan)
 
 
 def parameters(texts: Iterable[str], bench: Bench) -> dict[str, float]:

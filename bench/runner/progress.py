@@ -52,6 +52,12 @@ class Progress:
         text = f"[{self._number}/{self._total}] {self._name}: {document['verdict']}"
         if document["reason"]:
             text += f" - {document['reason']}"
+        self.say(text)
+
+    def say(self, text: str) -> None:
+        """A line of its own."""
+        if self._quiet:
+            return
         if self._live is not None:
             self._live.console.print(text, markup=False, highlight=False)
         else:

@@ -69,6 +69,7 @@ def run_plan(
             "parameters": {**plan.simulated, **options.parameters},
             "wall_clock": in_wall_time,
             "devices": dict(bench.identities),
+            "selfcheck": options.selfcheck.as_document() if options.selfcheck is not None else None,
         }
         try:
             record.close(manifest)
