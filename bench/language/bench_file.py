@@ -139,7 +139,7 @@ class Channel:
     invert: bool = False
     scale: float = 1.0
     offset: float = 0.0
-    table: tuple[tuple[float, float], ...] = ()
+    table: tuple[tuple[float, Value], ...] = ()
     note: str = ""
 
     @property
@@ -381,52 +381,19 @@ class _ChannelReader:
         quantity = self._quantity(text, PLAIN) if text is not None else None
         return quantity.value if quantity else default
 
-    def _table(self) -> tuple[tuple[float, float], ...]:
-        """(what is read, value in the channel's unit), rising."""
-        rows: list[tuple[float, float]] = []
-        for row in self.entry.table or ():
-            if len(row) != 2:
-                self._wrong(self.name, "a row of a table has two numbers", "write for example [[5 %, 0 ohm], ...]")
-                return ()
-            with self.problems.collecting():
-                read = parse_quantity(row[0], row[0].place).value
-                value = self._in_unit(row[1], "table", infinite=True, difference=False)
-                if rows and read <= rows[-1][0]:
-                    self._wrong(row[0], f"{row[0]} does not rise", "write the table in rising order of what is read")
-                rows.append((read, 0.0 if value is None else value))
-        return tuple(rows)
-
     def _signal(self) -> str:
         signal = self.entry.signal
         if signal is not None and len(signal.split(".")) != 2:
             self._wrong(signal, f"{shown(signal)} is not a signal", "write MESSAGE.SIGNAL")
         return str(signal or "")
 
-    # -- the number on the wire --------------------------------------------------------------------------------
-
-    def _wiring(self) -> dict[str, Any]:
-        entry = self.entry
-        if entry.invert and len(entry.states or ()) != 2:
-            self._wrong(self.name, f"{self.name} is inverted and has not two states", "take 'invert' out")
-        if entry.table is not None and (beside := [k for k in ("invert", "scale", "offset") if getattr(entry, k)]):
-            self._wrong(self.name, f"{self.name} has a table and {either(beside)}", "put all of it into the table")
-        scale = self._in_unit(entry.scale, "scale")
-        if scale == 0.0 and entry.scale is not None:
-            self._wrong(entry.scale, "a scale of zero makes all values the same", "write for example 0.1 V")
-        offset = self._in_unit(entry.offset, "offset", difference=False)
-        return {
-            "invert": bool(entry.invert),
-            "scale": 1.0 if scale is None else scale,
-            "offset": 0.0 if offset is None else offset,
-            "table": self._table(),
-        }
-
     def _table(self) -> tuple[tuple[float, Value], ...]:
+        """(what is read, value in the channel's unit or its state), rising in what is read."""
         points: list[tuple[float, Value]] = []
         dimension: Dimension | None = None
         for pair in self.entry.table or ():
             if len(pair) != 2:
-                self._wrong(self.name, f"the table of {self.name} has an entry that is no pair", "write [number, value]")
+                self._wrong(self.name, "a row of a table has two numbers", "write for example [[5 %, 0 ohm], ...]")
                 return ()
             with self.problems.collecting():
                 number = parse_quantity(pair[0], pair[0].place)
@@ -437,9 +404,8 @@ class _ChannelReader:
                         "use one unit for the whole column",
                     )
                 if points and number.value <= points[-1][0]:
-                    raise pair[0].place.error(
-                        f"{shown(pair[0])} is not above the number before", "sort the table by rising numbers"
-                    )
+                    right = "write the table in rising order of what is read"
+                    raise pair[0].place.error(f"{shown(pair[0])} does not rise", right)
                 value = self._value(pair[1])
                 if value is not None:
                     points.append((number.value, value))
@@ -451,4 +417,5 @@ class _ChannelReader:
         """What is driven must lead back to one number."""
         one_way = len(set(values)) == len(values) and sorted(values) in (values, values[::-1])
         if self.unit is not None and not one_way:
-            self._wrong(self.name, f"the table of {self.name} gives one value at several numbers", "let it rise or fall")
+            wrong = f"the table of {self.name} gives one value at several numbers"
+            self._wrong(self.name, wrong, "let it rise or fall")
