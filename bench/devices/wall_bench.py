@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from bench.devices.base import Device, DeviceLost, DeviceThreads
 from bench.errors import BenchError
-from bench.events import Answered, Batch, Event, Injected, Lost, Restored, Sent, Value
+from bench.events import Aligned, Answered, Batch, Event, Injected, Lost, Restored, Sent, Value
 
 if TYPE_CHECKING:
     from bench.language.plan import Send
@@ -35,6 +35,7 @@ class WallBench:
         self._threads = {device.name: DeviceThreads(device, self._post) for device in devices}
         self._of_channel = {name: device.name for device in devices for name in device.channels}
         self._known: dict[str, Value] = {}
+        self._aligned: dict[str, Aligned] = {}
         self._origin_s = time.monotonic()
         self._lock = threading.Lock()
 
@@ -60,11 +61,13 @@ class WallBench:
             threads.close()
 
     def begin(self, start_s: float) -> None:
-        """A new run whose clock shows `start_s` now. What is known of each channel is told again."""
+        """A new run whose clock shows `start_s` now. What is known of channels and clocks is told again."""
         with self._lock:
             self._origin_s = time.monotonic() - start_s
             while not self.events.empty():
                 self.events.get_nowait()
+            for aligned in self._aligned.values():
+                self.events.put(aligned._replace(t=start_s))
             if self._known:
                 self.events.put(Batch(start_s, tuple(self._known.items())))
 
@@ -82,6 +85,8 @@ class WallBench:
         with self._lock:
             if type(event) is Batch:
                 self._known.update(event.samples)
+            elif type(event) is Aligned:
+                self._aligned[event.device] = event
             self.events.put(event._replace(t=round(event.t - self._origin_s, 6)))
 
     # -- what the engine asks for: posted, answered later ----------------------------------------------------
