@@ -7,7 +7,7 @@ driven; what it gives back compiles to one plain Python expression over a flat l
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from bench.events import Value
 from bench.language import terms
@@ -125,8 +125,12 @@ def _channels(term: Term) -> tuple[str, ...]:
     return tuple(dict.fromkeys(part.name for part in term.walk() if isinstance(part, terms.Reading)))
 
 
+@lru_cache(maxsize=4096)
 def _function(argument: str, code: str) -> Callable:
-    """Compiles code made by `Term.code`: numbers, quoted words and slots, never the user's own text."""
+    """Compiles code made by `Term.code`: numbers, quoted words and slots, never the user's own text.
+
+    Kept: every run of a suite watches the same rules, and a repeated step compiles its own anew each round.
+    """
     return eval(f"lambda {argument}: {code}", {"__builtins__": {}, **_FUNCTIONS})
 
 
