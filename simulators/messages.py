@@ -9,26 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from bench.language.shipped import shipped_file
-
-if TYPE_CHECKING:
-    from cantools.database.can import Database
+from bench.language.surroundings import can_database
 
 BUS = "can"
 SHIPPED = shipped_file("heron3.dbc")
 
 #: Value of a signal as the bench sees it: a number, or the word that the database has for it.
 Signal = float | str
-
-
-@lru_cache(maxsize=8)
-def load(path: Path) -> Database:
-    """The CAN database at `path` (kept). Raises what cantools raises."""
-    import cantools
-
-    return cantools.database.load_file(path)
 
 
 @lru_cache(maxsize=64)
@@ -47,7 +36,7 @@ class Encoder:
     """One message of the shipped database, with the rolling counter 0..15 that it carries."""
 
     def __init__(self, message: str, counter: str):
-        self._message = load(SHIPPED).get_message_by_name(message)
+        self._message = can_database(SHIPPED).get_message_by_name(message)
         self.frame_id: int = self._message.frame_id
         self._counter = counter
         self._kept: dict[tuple[float, ...], dict[int, bytes]] = {}
@@ -73,8 +62,8 @@ class Decoder:
     """Frames of one database, by id and bytes."""
 
     def __init__(self, path: Path):
-        self._messages = {m.frame_id: m for m in load(path).messages}
-        self.frame_ids: dict[str, int] = {m.name: m.frame_id for m in load(path).messages}
+        self._messages = {m.frame_id: m for m in can_database(path).messages}
+        self.frame_ids: dict[str, int] = {m.name: m.frame_id for m in can_database(path).messages}
         self._kept: dict[tuple[int, bytes], dict[str, Signal] | None] = {}
 
     def decode(self, frame_id: int, data: bytes) -> dict[str, Signal] | None:

@@ -18,6 +18,7 @@ from bench.language.bench_file import load_bench
 from bench.language.loading import load_plans
 from bench.language.register import load_register
 from bench.language.shipped import shipped_file, shipped_folder
+from bench.language.surroundings import can_database
 from bench.record.writer import RecordWriter
 from bench.runner.options import Options
 from bench.runner.run import run_plan
@@ -97,7 +98,7 @@ def floor() -> dict[str, float]:
         for n in range(number):
             controller.step(n * 0.01, count.inputs)
 
-    message = messages.load(shipped_file("heron3.dbc")).get_message_by_name("box_status")
+    message = can_database(shipped_file("heron3.dbc")).get_message_by_name("box_status")
     values = message.decode(bytes(message.length), decode_choices=False)
     data = message.encode(values)
 
