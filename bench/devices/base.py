@@ -96,9 +96,6 @@ class Device(ABC):
         """Let go of the port. Never raises."""
 
 
-Task = tuple[str, Callable[[], Sequence[Event]]]
-
-
 class DeviceThreads:
     """A reader and a writer thread around one connected device; events go to `post` with `t` on the bench clock."""
 

@@ -24,7 +24,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
     left = [step for step in plans.each_step(plan.steps) if step.path not in reached]
     steps = [_step(result) for result in judge.results]
     why = f"not reached: {judge.trouble}" if judge.trouble else "not reached: an earlier step did not pass"
-    after = next((place for place, result in enumerate(judge.results) if _is_afterwards(plan, result)), len(steps))
+    after = next((place for place, step in enumerate(steps) if step["path"].startswith("afterwards.")), len(steps))
     steps[after:after] = [_not_reached(step, why) for step in left]
     verdict = verdict_of(judge, invariants, bool(left))
     return {
@@ -107,10 +107,6 @@ def _headline(judge: Judge, steps: list[dict], invariants: list) -> str:
         if invariant.verdict != "pass":
             return f"invariant {invariant.name}: {invariant.reason}"
     return ""
-
-
-def _is_afterwards(plan: plans.Plan, result: StepResult) -> bool:
-    return any(result.step is step for step in plans.each_step(plan.afterwards))
 
 
 def refused_document(plan: plans.Plan, reason: str) -> dict[str, Any]:

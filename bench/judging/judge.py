@@ -73,7 +73,6 @@ class Judge:
         self.t = float("-inf")  # of the event folded last: readings may come later than they were stamped
         self.end_s = self.t
         self.late_s = late_s
-        self._began: StepBegan | None = None
         self._watches: dict[str, Watch] = {}
         self._watching: dict[int, list[Watch]] = {}
         self._steps = {step.path: step for step in each_step((*plan.steps, *plan.afterwards))}
@@ -116,7 +115,6 @@ class Judge:
                 if self.open is not None and self.open.result is None and self.open.deadline_s <= t:
                     self.open.passed(t)
             case StepBegan():
-                self._began = event
                 step = self._steps[event.path.partition("#")[0]]
                 self.open = OPEN[type(step)](step, self, t)
                 self.open.settle(t)

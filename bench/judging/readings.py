@@ -119,11 +119,11 @@ class Readings:
         return None
 
     def now(self) -> Snapshot:
-        return Snapshot(self.values.copy(), [self.time(slot) for slot in range(len(self.values))])
+        return Snapshot(self.values.copy(), self._times())
 
     def just_before(self) -> Snapshot:
         """As `now`, but without what arrived at this instant."""
-        times = self.now().times
+        times = self._times()
         for slot, (_, time) in self.changed.items():
             times[slot] = time
         return Snapshot(self.just_before_values(), times)
@@ -133,6 +133,9 @@ class Readings:
         for slot, (value, _) in self.changed.items():
             values[slot] = value
         return values
+
+    def _times(self) -> list[float]:
+        return [self.time(slot) for slot in range(len(self.values))]
 
     def between(self, t: float) -> Snapshot:
         """As `now`, quantities that arrived at this instant interpolated linearly back to `t`."""

@@ -4,8 +4,6 @@ import json
 from datetime import date
 
 import pytest
-from tests.judging.folding import plan_of
-from tests.runner.running import START
 
 from bench.__main__ import main
 from bench.errors import InputError
@@ -14,6 +12,8 @@ from bench.language.register import load_register
 from bench.runner.options import Options
 from bench.runner.selfcheck import SelfCheck, check_bench, known_bad_text, needed, overdue, walk_text
 from bench.runner.stopping import Stop
+from tests.judging.folding import plan_of
+from tests.runner.running import START
 
 SHIPPED = load_bench(None)
 
