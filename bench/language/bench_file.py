@@ -20,8 +20,10 @@ from bench.language.collecting import Problems
 from bench.language.documents import Document, Formula, SequenceName, Truth, VariableName, one_of, validate
 from bench.language.expressions import ChannelType, Scope
 from bench.language.located import Map, Text, either, plain, shown, suggestion
+from bench.language.resistors import Resistor, ResistorEntry, read_resistors
 from bench.language.shipped import shipped_file
 from bench.language.units import PLAIN, TIME, UNITS, Dimension, Quantity, Unit, parse_quantity, unit_complaint
+from bench.language.wire_entry import Wire, WireEntry, wire_of
 from bench.language.yaml_nodes import compose, read_text
 
 # -- the document ------------------------------------------------------------------------------------------------
@@ -32,6 +34,7 @@ class DeviceEntry(Document):
 
     model_config = ConfigDict(extra="allow")
     driver: Text = Field(description="Name of the driver; 'simulated' for the simulated box")
+    isolated: Truth | None = Field(None, description="Whether its inputs are isolated and rated for what they measure")
 
 
 class ChannelEntry(Document):
@@ -54,7 +57,7 @@ class ChannelEntry(Document):
         None, description="edges: a change is stamped when it happens, not at the next scan"
     )
     time_accuracy: Text | None = Field(None, description="How far the stamp of an edge may be off")
-    group: Text | None = Field(None, description="What is scanned together; the device's name if left out")
+    group: Text | None = Field(None, description="What is scanned together; if left out the CAN message's or the device's name")
     may_be_silent: Truth | None = Field(None, description="true where silence is information about the box")
     signal: Text | None = Field(None, description="MESSAGE.SIGNAL of the CAN database")
     at: Text | None = Field(None, description="Where on the device: a pin, a coil, a question; the driver says how")
@@ -64,6 +67,7 @@ class ChannelEntry(Document):
     table: list[list[Text]] | None = Field(
         None, min_length=2, description="[[read, value], ...] in rising order of what is read; in between a line"
     )
+    wire: WireEntry | None = Field(None, description="How it is wired, for the harness drawing and checklist")
     note: Text | None = None
 
 
@@ -91,6 +95,8 @@ class BenchDocument(Document):
     time_accuracy: Text | None = Field(None, description="Accuracy of stamped edges that do not say")
     channels: dict[VariableName, ChannelEntry] = Field(min_length=1)
     agree: list[AgreeEntry] | None = Field(None, description="Channels that the self-check compares")
+    resistors: dict[VariableName, ResistorEntry] | None = Field(None, description="What has to cool between cycles")
+    stands_in: Truth | None = Field(None, description="true where simulated devices stand in for real ones")
 
 
 # -- what the rest of the bench sees -----------------------------------------------------------------------------
@@ -140,6 +146,7 @@ class Channel:
     scale: float = 1.0
     offset: float = 0.0
     table: tuple[tuple[float, float], ...] = ()
+    wire: Wire | None = None
     note: str = ""
 
     @property
@@ -149,11 +156,12 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """`options` is everything but the driver's name, as text."""
+    """`options` is everything that only the driver understands, as text. `isolated` None: the file does not say."""
 
     name: str
     driver: str
     options: Mapping[str, Any] = field(default_factory=dict)
+    isolated: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -167,12 +175,19 @@ class Bench:
     identity: Mapping[str, Any] = field(default_factory=dict)
     database: Path | None = None
     agree: tuple[tuple[str, str, str], ...] = ()  # (channel, channel, how far apart they may be)
+    resistors: tuple[Resistor, ...] = ()
+    stands_in: bool = False
     file: str = ""
     source_text: str = ""
 
     @property
     def simulated(self) -> bool:
         return all(device.driver == "simulated" for device in self.devices.values())
+
+    @property
+    def real(self) -> bool:
+        """Whether a real box is wired to it: neither the simulated bench nor stand-ins."""
+        return not (self.simulated or self.stands_in)
 
     @cached_property
     def scope(self) -> Scope:
@@ -201,6 +216,8 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         for name, entry in document.channels.items()
         if (channel := _ChannelReader(document, name, entry, problems).read())
     }
+    whole = len(channels) == len(document.channels)  # else a resistor's names would be complained of as well
+    resistors = read_resistors(document.resistors if whole else None, channels, problems)
     for entry in document.agree or ():
         for name in (entry.first, entry.second):
             if name not in document.channels:
@@ -208,10 +225,12 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
                 problems.add(name.place.problem(wrong, suggestion(name, document.channels)))
     problems.raise_if_any()
     return Bench(
+        resistors=resistors,
+        stands_in=bool(document.stands_in),
         name=str(document.bench),
         title=str(document.title or document.bench),
         devices={
-            str(name): Device(str(name), str(entry.driver), plain(entry.model_extra or {}))
+            str(name): Device(str(name), str(entry.driver), plain(entry.model_extra or {}), entry.isolated)
             for name, entry in document.devices.items()
         },
         channels=channels,
@@ -257,7 +276,7 @@ class _ChannelReader:
             stale_after_s=self._time(entry.stale_after or self.document.stale_after),
             capture=str(entry.capture or ""),
             time_accuracy_s=self._time(entry.time_accuracy or self.document.time_accuracy, zero=True),
-            group=str(entry.group or device),
+            group=str(entry.group or (entry.signal or "").partition(".")[0] or device),
             may_be_silent=bool(entry.may_be_silent),
             signal=self._signal(),
             at=str(entry.at or ""),
@@ -265,6 +284,7 @@ class _ChannelReader:
             scale=self._number(entry.scale, 1.0),
             offset=self._in_unit(entry.offset, "offset") or 0.0,
             table=self._table(),
+            wire=wire_of(entry.wire),
             note=str(entry.note or ""),
         )
         return channel if len(self.problems) == found_before else None

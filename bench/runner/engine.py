@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from bench.judging.judge import Judge
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan, Step
+    from bench.runner.budgets import Budget
 
 NEVER = float("inf")
 SUPPLY = "supply_voltage"  # the standard channel that powers the box
@@ -40,9 +41,17 @@ _MOVING = ("powering up", "driving", "clearing up")
 
 
 class Engine:
-    """One run of one plan. `start_s`: time of the first event; `injections`: (time, fault) put in on the way."""
+    """One run of one plan. `start_s`: time of the first event; `injections`: (time, fault) put in on the way;
+    `budget`: of the resistors that may have to cool before a step."""
 
-    def __init__(self, plan: Plan, judge: Judge, start_s: float, injections: Sequence[tuple[float, str]] = ()):
+    def __init__(
+        self,
+        plan: Plan,
+        judge: Judge,
+        start_s: float,
+        injections: Sequence[tuple[float, str]] = (),
+        budget: Budget | None = None,
+    ):
         self.plan = plan
         self.judge = judge
         self.life = Life()
@@ -50,10 +59,14 @@ class Engine:
         self.present: Step | None = None
         self.stopped_at = ""  # why the steps ended early
         self._injections = sorted(injections, reverse=True)
-        self._never_silent = _never_silent(plan.bench)
+        self._groups = _scan_groups(plan.bench)
+        self._silenced: set[str] = set()
         self._start_s = start_s
-        self._silent_margin_s = min((limit_s for _, limit_s in self._never_silent), default=0.0) / 2
-        self._silent_s = start_s if self._never_silent else NEVER
+        self._look_every_s = min((limit_s for limit_s, _ in self._groups.values()), default=NEVER) / 2
+        self._look_s = start_s
+        self._silent_s = NEVER
+        self._budget = budget
+        self._cool_s = -NEVER  # until then the next step is held back
         self._walk = walk(plan.steps)
         self._path = ""
         self._troubled = False
@@ -76,7 +89,9 @@ class Engine:
             case "powering up":
                 return min(due, max(0.0, self.t))
             case "driving" | "clearing up":
-                return min(due, self.judge.open.deadline_s if self.judge.open else NEVER)
+                if self.judge.open is None:
+                    return min(due, self._cool_s if self._cool_s > self.t else NEVER)
+                return min(due, self.judge.open.deadline_s)
             case "making safe":
                 return self._safe_deadline_s
         return NEVER
@@ -117,6 +132,8 @@ class Engine:
     def settle(self) -> list[Action]:
         """All events of the instant are in: decide, and say what is to be done now."""
         self.judge.settle()
+        if self._budget is not None:
+            self._budget.look(self.t)
         actions: list[Action] = []
         if not self._troubled:
             self._look_for_silence(actions)
@@ -131,14 +148,19 @@ class Engine:
 
     def _look_for_silence(self, actions: list[Action]) -> None:
         """Keep `_silent_s`, the time at which some group will have been silent for too long, ahead of now."""
-        if not self._never_silent or self.t < self._silent_s - self._silent_margin_s:
+        if self.t < min(self._look_s, self._silent_s):
             return
-        time = self.judge.readings.group_time
-        self._silent_s, group, limit_s = min(
-            (max(time(group), self._start_s) + limit_s, group, limit_s) for group, limit_s in self._never_silent
-        )
-        if self.t >= self._silent_s and self.life.state in _MOVING:
-            self._write(events.Stale(self.t, group, limit_s), actions)
+        self._look_s = self.t + self._look_every_s
+        self._silent_s = NEVER
+        for group, (limit_s, may_be_silent) in self._groups.items():
+            due_s = max(self.judge.readings.group_time(group), self._start_s) + limit_s
+            if due_s > self.t:
+                self._silenced.discard(group)
+                self._silent_s = min(self._silent_s, due_s)
+            elif group not in self._silenced and self.life.state in _MOVING:
+                self._silenced.add(group)
+                silence = events.Silent(self.t, group) if may_be_silent else events.Stale(self.t, group, limit_s)
+                self._write(silence, actions)
 
     # -- the order of things -------------------------------------------------------------------------------
 
@@ -148,6 +170,8 @@ class Engine:
             match self.life.state:
                 case "powering up" if self.t >= 0.0:
                     self._enter("begin", actions)
+                case "driving" if self.t < self._cool_s:
+                    return
                 case "driving" | "clearing up" if self.judge.open is None:
                     self._next_step(actions)
                 case "driving" | "clearing up" if self.judge.open.result is not None:
@@ -165,6 +189,8 @@ class Engine:
                 self._walk = walk(self.plan.afterwards)
             else:
                 self._make_safe(actions)
+            return
+        if self._budget is not None and type(step) is plans.Drive and self._must_cool(path, step, actions):
             return
         self.present, self._path = step, path
         self._write(events.StepBegan(self.t, path, step.name, plans.KIND_WORDS[type(step)]), actions)
@@ -185,6 +211,18 @@ class Engine:
                 self._write(events.Asked(self.t, step.question, step.answers), actions)
                 actions.append(AskPerson(step.question, step.answers, step.simulated))
 
+    def _must_cool(self, path: str, step: plans.Drive, actions: list[Action]) -> bool:
+        """Whether `step` has to wait for a resistor; it is put back then. What clears up is never held back."""
+        ready_s, resistor = self._budget.ready_s(self.t, step.changes)
+        if ready_s <= self.t or self.life.state != "driving":
+            self._budget.drives(step.changes)
+            return False
+        self._cool_s = round(ready_s + 5e-7, 6)  # never before it
+        self._walk = chain([(path, step)], self._walk)
+        cause = f"step {path} ({step.name}): {resistor} has to cool"
+        self._write(events.HeldBack(self.t, self._cool_s, cause), actions)
+        return True
+
     def _end_step(self, actions: list[Action]) -> None:
         judged = self.judge.open.result
         verdict = judged.verdict or ""
@@ -196,7 +234,8 @@ class Engine:
     def _give_up(self, actions: list[Action]) -> None:
         """Trouble of the bench: safe at once. What `afterwards` asks for comes then."""
         self._troubled = True
-        self._silent_s = NEVER
+        self._silent_s = self._look_s = NEVER
+        self._cool_s = -NEVER
         self._injections.clear()
         self.stopped_at = self.stopped_at or self.judge.trouble
         if self.judge.open is not None:
@@ -238,13 +277,14 @@ class Engine:
         self.judge.fold(event)
 
 
-def _never_silent(bench: Bench) -> list[tuple[str, float]]:
-    """(scan group, its shortest staleness limit in s) of the groups whose silence is trouble of the bench."""
-    limits: dict[str, float] = {}
+def _scan_groups(bench: Bench) -> dict[str, tuple[float, bool]]:
+    """Scan group -> (its shortest staleness limit in s, whether its silence is information about the box)."""
+    groups: dict[str, tuple[float, bool]] = {}
     for channel in bench.channels.values():
-        if channel.direction == "read" and not channel.may_be_silent and channel.stale_after_s:
-            limits[channel.group] = min(channel.stale_after_s, limits.get(channel.group, NEVER))
-    return list(limits.items())
+        if channel.direction == "read" and channel.stale_after_s:
+            limit_s, may_be_silent = groups.get(channel.group, (NEVER, True))
+            groups[channel.group] = min(limit_s, channel.stale_after_s), may_be_silent and channel.may_be_silent
+    return groups
 
 
 def _waits(action: Action) -> bool:

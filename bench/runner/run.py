@@ -16,6 +16,7 @@ from bench.judging.judge import Judge
 from bench.language.plan import Plan
 from bench.record.header import header_fields
 from bench.record.writer import new_record
+from bench.runner.budgets import begin_budget
 from bench.runner.engine import Engine
 from bench.runner.hands import Hands
 from bench.runner.options import Options
@@ -46,9 +47,10 @@ def run_plan(
         late_s = bench.late_s if in_wall_time else 0.0
         stem = "-".join(filter(None, (f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
         header = header_fields(plan, RULE, options.seed, late_s)
-        record = new_record(options.records, stem, header, plan.sources, in_wall_time)
         judge = Judge(plan, late_s)
-        engine = Engine(plan, judge, start_s, options.injections)
+        budget = begin_budget(plan, judge.readings, start_s, options.heat)
+        record = new_record(options.records, stem, header, plan.sources, in_wall_time)
+        engine = Engine(plan, judge, start_s, options.injections, budget)
         hands = Hands(engine, bench, record, None if watch is None else lambda event: watch(event, judge))
         try:
             if in_wall_time:
@@ -60,16 +62,19 @@ def run_plan(
             _last_resort(plan, bench, engine.t)
             record.abandon()
             raise
+        if budget is not None and options.heat is not None:
+            options.heat.end_run(budget.joules(engine.t))
         document = run_document(judge, str(record.folder))
         manifest = {
             "document": document,
             "firmware": dict(options.firmware),
             "box": options.box,
-            "people": {"operator": options.operator},
+            "people": options.named_people(),
             "parameters": {**plan.simulated, **options.parameters},
             "wall_clock": in_wall_time,
             "devices": dict(bench.identities),
             "selfcheck": options.selfcheck.as_document() if options.selfcheck is not None else None,
+            **(options.permit.fields(plan) if options.permit is not None else {}),
         }
         try:
             record.close(manifest)
