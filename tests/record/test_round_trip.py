@@ -57,6 +57,7 @@ ONE_OF_EACH = [
     Stopped(0.8, "operator"),
     Aligned(0.8, "board", 12.5, -118.25, 0.00041),
     Noted(0.8, "board", "malformed line"),
+    HeldBack(0.8, 12.5, "step 4 (Press start): precharge_resistor has to cool"),
     StepEnded(0.9, "4.2#17", "inconclusive", "stopped"),
 ]
 
@@ -271,7 +272,7 @@ def test_header_describes_every_channel_and_group():
             self.direction, self.unit, self.states, self.text, self.group = direction, unit, states, text, group
 
     class Bench:
-        name, simulated = "heron-3", True
+        name, real = "heron-3", False
         channels = {
             "shutdown_loop": Channel("driven", states=("open", "closed")),
             "ts_voltage": Channel("read", unit="V"),
