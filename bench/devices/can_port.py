@@ -189,7 +189,7 @@ def open_bus(
                 shut_quietly(bus)
                 raise
         return bus
-    except can.CanInterfaceNotImplementedError as error:
+    except NotImplementedError as error:  # also a CanInterfaceNotImplementedError
         wrong = f"python-can has no interface {interface!r}, or its driver is missing ({error})"
         raise DeviceLost(f"{name}: {wrong}") from error
     except Exception as error:
@@ -233,7 +233,7 @@ def in_words(name: str, error: BaseException) -> str:
         return f"{name} is gone: unplugged, switched off or closed ({error})"
     if "imeout" in type(error).__name__:
         return f"{name} takes no more frames, or hangs: {NOBODY} ({error})"
-    return f"{name} is gone: {error or type(error).__name__}"
+    return f"{name} is gone: {str(error) or type(error).__name__}"
 
 
 def _why(error: BaseException) -> str:
@@ -244,7 +244,7 @@ def _why(error: BaseException) -> str:
         return "another program has it open"
     if numbers & {errno.ENODEV, errno.ENOENT, errno.ENXIO}:
         return f"it is not there ({error}); see 'topbox-bench ports'"
-    return f"{error or type(error).__name__}"
+    return str(error) or type(error).__name__
 
 
 def _chain(error: BaseException | None) -> list[BaseException]:

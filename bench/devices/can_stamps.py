@@ -17,8 +17,9 @@ from bench.events import Aligned, Event, Noted
 class StampMap:
     """Gives bench time (s) for a frame. `delay_s`: at most this long a frame takes to us when nothing is in its way."""
 
-    LEARN_S = 0.25  # of host time, before stamps are believed
-    PACE = 0.01  # how far stamps may run off the host's clock while learning, and the grain of it, s
+    LEARN_S = 0.5  # of host time, before stamps are believed
+    PACE_S, PACE = 0.05, 0.01  # how far (s, and relative) stamps may run off the host's clock meanwhile
+    MOST_OFF_S = 0.01  # how far the offset may wander in 2 s, or lag behind the least delay of a second
     LEAK = 300e-6  # how fast (s/s) the offset may grow; covers a clock 300 ppm slow. Shrinking is seen at once
     JUMP_S = 0.5
 
@@ -37,6 +38,7 @@ class StampMap:
         self._least = float("inf")
         self._offsets: deque[tuple[float, float]] = deque()
         self._begun: tuple[float, float] = (0.0, 0.0)  # arrival and offset when stamps began to be used
+        self._least_lag, self._lag_since = float("inf"), 0.0
         self._told_at = float("-inf")
         self._told_bound = 0.0
 
@@ -44,10 +46,10 @@ class StampMap:
         """Bench time of a frame that came at `arrival` (bench clock); times rise from frame to frame."""
         t = arrival
         if stamp and not self._refused:
+            if not self.using:
+                self._learn(arrival, stamp)
             if self.using:
                 t = self._mapped(arrival, stamp)
-            else:
-                self._learn(arrival, stamp)
         if t <= self._last_t:
             t = self._last_t + 1e-6
         self._last_t = t
@@ -73,11 +75,11 @@ class StampMap:
         if stamp < self._last_stamp:
             self._refuse(arrival, "run backwards")
         elif passed >= self.LEARN_S:
-            if abs(counted - passed) > self.PACE + self.PACE * passed:
+            if abs(counted - passed) > self.PACE_S + self.PACE * passed:
                 self._refuse(arrival, f"counted {counted:.3f} s in {passed:.3f} s")
             else:
                 self.using, self._offset, self._at = True, self._least, arrival
-                self._begun = (arrival, self._least)
+                self._begun, self._lag_since = (arrival, self._least), arrival
         self._last_stamp = stamp
 
     def _mapped(self, arrival: float, stamp: float) -> float:
@@ -91,6 +93,12 @@ class StampMap:
         self._offset = min(self._offset + self.LEAK * (arrival - self._at), difference)
         self._at, self._last_stamp = arrival, stamp
         self._spread(arrival)
+        self._least_lag = min(self._least_lag, difference - self._offset)
+        if arrival - self._lag_since >= 1.0:
+            lag, self._least_lag, self._lag_since = self._least_lag, float("inf"), arrival
+            if max(lag, self.bound_s - self.delay_s) > max(self.MOST_OFF_S, 2 * self.delay_s):
+                self._refuse(arrival, "do not run as the host's clock does")
+                return arrival
         return stamp + self._offset
 
     def _spread(self, now: float) -> None:

@@ -3,10 +3,10 @@
 Cost: one thread, python-can's virtual interface filled beforehand; ours is driver, decode of the signals in use, queue,
 engine and record on disk; beside it python-can's own receive loop with cantools decoding everything, in the same run.
 
-Full buses: a sender at the rate of a full bus, the driver in its reader thread, engine and record in the main thread, as
-in a run. Frames a second of a full bus = bit rate / bits of a frame; the shortest 8-byte frame with an 11-bit identifier
-has 8 n + 47 = 111 bits with its interframe space and no stuff bit (n = 8; facts of ISO 11898-1), so 9009 frames/s at
-1 Mbit/s and 4504 at 500 kbit/s: the most that an adapter can have to hand over.
+Full buses: a sender at the rate of a full bus, the driver in its reader thread, engine and record in the main thread,
+as in a run. Frames a second of a full bus = bit rate / bits of a frame; the shortest 8-byte frame with an 11-bit
+identifier has 8 n + 47 = 111 bits with its interframe space and no stuff bit (n = 8; see tests/published), so 9009
+frames/s at 1 Mbit/s and 4504 at 500 kbit/s: the most that an adapter can have to hand over.
 
 Run: python tests/benchmarks/can_intake.py [--seconds 5]
 """
@@ -192,9 +192,8 @@ def cost(name: str, traffic: Traffic, count: int) -> None:
     rounds = [(plain(), ours(None), ours(SOME)) for _ in range(5)]
     reference, everything, some = (min(times) for times in zip(*rounds, strict=True))
     print(f"cost per frame, {name}: {count} frames, best of 5, one thread (process CPU)")
-    print(
-        f"  python-can receive + cantools decode of everything  {reference * 1e6:6.1f} us  {1 / reference:8.0f} frames/s"
-    )
+    what = "python-can receive + cantools decode of everything"
+    print(f"  {what}  {reference * 1e6:6.1f} us  {1 / reference:8.0f} frames/s")
     for what, each in (("all signals", everything), (f"{len(SOME)} signals in use", some)):
         print(f"  ours, whole path to the record, {what:19s} {each * 1e6:6.1f} us  {1 / each:8.0f} frames/s"
               f"  ratio {each / reference:.2f}")  # fmt: skip
@@ -292,8 +291,9 @@ def report(name: str, intake: Intake, total: int, seconds: float, rate: float, t
     spent = time.process_time() - spent
     intake.record.abandon()
     print(f"{name}: {rate:.0f} frames/s each by the formula, {seconds:g} s")
-    print(f"  {intake.frames} of {total} frames came through in {elapsed:.2f} s, {total - intake.frames} lost; "
-          f"CPU {spent / elapsed:.0%} of one core; latest to be judged {worst_s * 1e3:.1f} ms after its stamp")  # fmt: skip
+    lost = total - intake.frames
+    print(f"  {intake.frames} of {total} frames came through in {elapsed:.2f} s, {lost} lost")
+    print(f"  CPU {spent / elapsed:.0%} of one core; latest to be judged {worst_s * 1e3:.1f} ms after its stamp")
     if took:
         print(f"  the senders took {max(took):.2f} s (they share the interpreter, and its CPU is counted)")
     for text in sorted(set(intake.notes)):

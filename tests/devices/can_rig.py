@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import can
+from devices.rig import Running
 
 from bench.devices.can_bus import CanBus
-from bench.events import Batch, Noted
+from bench.events import Aligned, Batch, Noted
 from bench.language.bench_file import bench_from_text
 from bench.language.shipped import shipped_file
 
@@ -64,6 +67,14 @@ class Other:
 
     def hear_nothing(self) -> None:
         assert self._bus.recv(0) is None
+
+
+@contextmanager
+def listening(device: CanBus) -> Iterator[Running]:
+    """With its threads, and past the beginning: from now on frames count."""
+    with Running(device) as running:
+        running.until(lambda event: isinstance(event, Aligned))
+        yield running
 
 
 class Heard:

@@ -6,6 +6,9 @@ from devices.can_rig import STATUS, Heard, can_bus, notes, samples, scanned
 from bench.devices.can_checks import Protection, ProtectionOptions
 from bench.errors import InputError
 
+#: Clear of bytes 0 and 1, where profile 1 has its sum and its counter.
+FAN = '\n  fan_duty: {direction: read, unit: "%", signal: box_status.fan_duty}\n'
+
 
 def status(counter: int, state: int = 0, fan: int = 40) -> bytes:
     return bytes([state, 0, fan, 0, 0, 0, 0, counter])
@@ -37,7 +40,7 @@ def test_a_frozen_counter_counts_as_silence():
                    "{crc: CRC-16/IBM-3740, byte: 3}", "{profile: e2e-1, data_id: 0x0123}"],
 )  # fmt: skip
 def test_wrong_checksum_is_not_used(protection):
-    with Heard(f"protection: {{box_status: {protection}}}") as bus:
+    with Heard(f"protection: {{box_status: {protection}}}", FAN) as bus:
         keys = dict(part.split(": ") for part in protection.strip("{}").split(", "))
         right = bytearray(status(0, state=2))
         Protection(ProtectionOptions(**keys), 8).protect(right, 3)
@@ -51,7 +54,7 @@ def test_wrong_checksum_is_not_used(protection):
 
 def test_profile_1_brings_its_own_counter():
     """15 values: after 14 comes 0."""
-    with Heard("protection: {box_status: {profile: e2e-1, data_id: 0x0123}}") as bus:
+    with Heard("protection: {box_status: {profile: e2e-1, data_id: 0x0123}}", FAN) as bus:
         protection = Protection(ProtectionOptions(profile="e2e-1", data_id=0x0123), 8)
 
         def say(counter: int) -> list[str]:

@@ -33,7 +33,7 @@ MUX_CHANNELS = """
 
 
 def one_signal(signal: str, more: str = "") -> str:
-    return f'{HEAD}BO_ 512 message: 8 A\n SG_ {signal} A\n{more}'
+    return f"{HEAD}BO_ 512 message: 8 A\n SG_ {signal} A\n{more}"
 
 
 # -- bits ------------------------------------------------------------------------------------------------------------
@@ -62,7 +62,7 @@ def test_any_place_any_length_both_byte_orders():
 
 
 def test_float_signals(tmp_path):
-    text = one_signal('s : 0|32@1- (1,0) [0|0] "V"', 'SIG_VALTYPE_ 512 s : 1;\n')
+    text = one_signal('s : 0|32@1- (1,0) [0|0] "V"', "SIG_VALTYPE_ 512 s : 1;\n")
     channels = "\n  v: {direction: read, unit: V, signal: message.s}\n"
     with Heard("", channels, folder=tmp_path, database=text) as bus:
         assert samples(bus.say(512, struct.pack("<f", 1.5) + bytes(4))) == {"v": 1.5}
@@ -90,7 +90,9 @@ def test_value_that_changes_and_comes_back_is_told_both_times():
         middle = bus.say(STATUS, bytes([7, 0, 60, 0, 0, 0, 0, 0]))  # state 7 has no name
         assert samples(middle) == {"fan_duty": 30.0} and scanned(middle) == []
         after = bus.say(STATUS, bytes([1, 0, 40, 0, 0, 0, 0, 0]))
-        assert samples(after) == {"controller_state": "precharge", "fan_duty": 20.0} and scanned(after) == ["box_status"]
+        assert samples(after) == {"controller_state": "precharge", "fan_duty": 20.0} and scanned(after) == [
+            "box_status"
+        ]
 
 
 def test_each_wanted_message_is_a_group_of_its_own():
@@ -171,7 +173,9 @@ def test_states_without_names_go_by_the_order_in_the_bench_file(tmp_path):
 def test_units_are_converted(tmp_path, unit, value):
     """Needs 33."""
     text = one_signal('s : 0|16@1+ (0.001,0) [0|10] "V"')
-    with Heard("", f"\n  v: {{direction: read, unit: {unit}, signal: message.s}}\n", folder=tmp_path, database=text) as bus:
+    with Heard(
+        "", f"\n  v: {{direction: read, unit: {unit}, signal: message.s}}\n", folder=tmp_path, database=text
+    ) as bus:
         assert samples(bus.say(512, (4000).to_bytes(2, "little") + bytes(6))) == {"v": pytest.approx(value)}
 
 
@@ -208,14 +212,23 @@ def test_branches_in_one_group_are_refused(tmp_path):
 @pytest.mark.parametrize(
     ("change", "text"),
     [
-        (lambda dbc: dbc[: dbc.index(" SG_ pack_voltage")], "box_measurements has 8 bytes and no signal; the file seems"),
+        (
+            lambda dbc: dbc[: dbc.index(" SG_ pack_voltage")],
+            "box_measurements has 8 bytes and no signal; the file seems",
+        ),
         (lambda dbc: dbc.replace("BO_ 289", "BO_ 288"), "both have the identifier 0x120"),
         (lambda dbc: dbc.replace(" : 59|4@0", " : 39|4@0"), "cannot be read"),  # overlap
         (lambda dbc: dbc.replace("7|16@0-", "63|16@0-"), "cannot be read"),  # beyond its frame
         (lambda dbc: dbc.replace(" SG_ pack_current", " SG pack_current"), "cannot be read"),
-        (lambda dbc: dbc.replace("pack_voltage", "pack_volt"), "box_measurements has no signal 'pack_voltage'; did you"),
+        (
+            lambda dbc: dbc.replace("pack_voltage", "pack_volt"),
+            "box_measurements has no signal 'pack_voltage'; did you",
+        ),
         (lambda dbc: dbc.replace("box_status", "status"), "no message 'box_status'"),
-        (lambda dbc: dbc.replace('"V" CAR', '"A" CAR'), "pack_voltage is in V, its signal box_measurements.pack_voltage"),
+        (
+            lambda dbc: dbc.replace('"V" CAR', '"A" CAR'),
+            "pack_voltage is in V, its signal box_measurements.pack_voltage",
+        ),
     ],
 )
 def test_databases_that_cannot_be(tmp_path, change, text):

@@ -1,10 +1,10 @@
 """Lengths of CAN frames with stuff bits, by a bit builder of our own.
 
 Format and rule of stuffing: ISO 11898-1, from start of frame to the end of the CRC sequence, after five equal bits, a
-stuff bit counting for the next run. Worst case with the 3 bits of interframe space: 8 n + 47 + floor((34 + 8 n - 1) / 4)
-for 11-bit identifiers (Davis, Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability analysis", 2007; formula
-from memory), 8 n + 67 + floor((54 + 8 n - 1) / 4) for 29 bits (from memory). The lengths of the three example frames are
-computed (one implementation).
+stuff bit counting for the next run. Worst case with the 3 bits of interframe space: 8 n + 47 + floor((34 + 8 n - 1)/4)
+for 11-bit identifiers (Davis, Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability analysis", 2007;
+formula from memory), 8 n + 67 + floor((54 + 8 n - 1)/4) for 29 bits (from memory). The lengths of the three example
+frames are computed (one implementation).
 """
 
 import itertools
@@ -88,7 +88,7 @@ def test_no_frame_is_longer_than_the_worst_case(extended):
 
 def test_frames_a_second_of_a_full_bus():
     """The rates that the benchmark of CAN intake is run at."""
-    assert 1e6 / 111 == pytest.approx(9009.01, abs=0.01)
-    assert 1e6 / 135 == pytest.approx(7407.41, abs=0.01)
-    assert 5e5 / 111 == pytest.approx(4504.50, abs=0.01)
-    assert 5e5 / 47 == pytest.approx(10638.3, abs=0.05)
+    assert pytest.approx(9009.01, abs=0.01) == 1e6 / 111
+    assert pytest.approx(7407.41, abs=0.01) == 1e6 / 135
+    assert pytest.approx(4504.50, abs=0.01) == 5e5 / 111
+    assert pytest.approx(10638.3, abs=0.05) == 5e5 / 47

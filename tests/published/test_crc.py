@@ -1,8 +1,8 @@
 """Check values of the catalogue of CRC algorithms for "123456789", and AUTOSAR end-to-end profile 1.
 
 CRC-15/CAN, CRC-8/SAE-J1850 and CRC-16/MODBUS as the catalogue gives them; CRC-8/AUTOSAR and the five that go by
-"CRC-16/CCITT" are from memory, and recomputed bit by bit here. Profile 1: data identifier 0x0123, counter 0, eight bytes
-of zero (AUTOSAR PRS E2E; CC and 2A agree with its example table from memory, CE is computed).
+"CRC-16/CCITT" are from memory, and recomputed bit by bit here. Profile 1: data identifier 0x0123, counter 0, eight
+bytes of zero (AUTOSAR PRS E2E; CC and 2A agree with its example table from memory, CE is computed).
 """
 
 import pytest
