@@ -242,7 +242,9 @@ class Board(Device):
         at = self._instant(stamp, received)
         if stamp != self._scan[0]:  # a scan may take several lines
             self._scan = stamp, {group: set(names) for group, names in self._groups.items()}
-        missing, samples, kept = self._scan[1], {}, {}
+        missing = self._scan[1]
+        samples: dict[str, Value] = {}
+        kept: dict[str, Value] = {}
         for pin, numbers in self._levels(fields[1:]):
             for channel in self._pins.of_pin[pin]:
                 value = self._value(channel, numbers)
