@@ -35,7 +35,12 @@ class Meter(WireEnd):
         self.errors: list[str] = []
         #: What was set, by header; all of it can be asked for.
         self.set = {"VOLT:DC:RANG": range_v, "VOLT:DC:NPLC": 1.0} | ({"VOLT": 0.0, "OUTP": 0.0} if write else {})
-        self._limits = {"VOLT:DC:RANG": (0.1, 1000.0), "VOLT:DC:NPLC": (0.02, 10.0), "VOLT": (0.0, 60.0), "OUTP": (0, 1)}
+        self._limits = {
+            "VOLT:DC:RANG": (0.1, 1000.0),
+            "VOLT:DC:NPLC": (0.02, 10.0),
+            "VOLT": (0.0, 60.0),
+            "OUTP": (0, 1),
+        }
         self._read, self._write = read, write
         self._last = NOT_A_NUMBER
         self._line = b""

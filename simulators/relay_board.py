@@ -32,9 +32,9 @@ class Exceptional(Exception):
 class RelayBoard(WireEnd):
     """`read(channel)` gives the value of an input (None: unknown), `write(channel, value)` takes that of an output.
 
-    Trouble beside that of `WireEnd`: `exception` (a code that answers everything), `answers_as` (another unit's number),
-    `stuck` (places that acknowledge and do not move, for example {"coil 3"}), `frozen` (inputs stay as they were),
-    `restart` (outputs fall to their safe values).
+    Trouble beside that of `WireEnd`: `exception` (a code that answers everything), `answers_as` (another unit),
+    `stuck` (places that acknowledge and do not move, as {"coil 3"}), `frozen` (inputs stay as they were), `restart`
+    (outputs fall to their safe values).
     """
 
     def __init__(

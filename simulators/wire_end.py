@@ -40,7 +40,7 @@ class WireEnd(ABC):
     def heard(self, data: bytes) -> Iterable[bytes]:
         """What comes back for these bytes, answer by answer. Called on the serving thread."""
 
-    def forget(self) -> None:
+    def forget(self) -> None:  # noqa: B027 - not every stand-in keeps a part of a question
         """Somebody else is at the other end: half a question from before is none of his. Called likewise."""
 
     def __enter__(self) -> WireEnd:

@@ -49,7 +49,9 @@ def as_text(found: Survey) -> str:
     lines += [f"Note: {note}" for note in found.notes]
     if found.timer:
         grain, wait = found.timer["clock_grain_s"], found.timer["wait_of_1_ms_s"]
-        lines.append(f"Timer: the clock's grain is {1e9 * grain:.3g} ns; a wait of 1 ms took {1e3 * wait:.3g} ms at most")
+        lines.append(
+            f"Timer: the clock's grain is {1e9 * grain:.3g} ns; a wait of 1 ms took {1e3 * wait:.3g} ms at most"
+        )
     return "\n".join(lines)
 
 

@@ -122,13 +122,12 @@ class LineDevice(TextDevice):
             text = said.send if described.states else said.send.replace("{value}", f"{to_wire(channel, value):.9g}")
         except ValueError as error:
             raise NoValue(str(error)) from error
+        if not said.expect or self.owed:
+            self.say(text)  # an output goes out before anything is cleared up
         if said.expect:
             answer = yield from self.ask(text)
             if not pattern(said.expect).fullmatch(answer):
                 raise NoValue(f"{shown(answer)} came, not {said.expect!r}")
-        else:
-            yield from self.settle()
-            self.say(text)
         if described.read is None:
             return
         seen = yield from self.ask_value(name)

@@ -14,7 +14,8 @@ registers that tell this one, else all that is checked is that the unit answers 
 
 What pymodbus does and this driver has to make up for (measured): silence, a wrong checksum and another unit's answer
 look alike to it, so what really came is told from the raw bytes; a device's exception answer is returned, not raised;
-it opens a lost connection again, which a run must not. A try takes at most twice `timeout`.
+it opens a lost connection again, which a run must not. A try takes at most twice `timeout`. On a serial line answers
+carry no number: one that is more than two time-outs late is taken for the answer to the same question asked again.
 """
 
 from __future__ import annotations
@@ -194,8 +195,8 @@ class ModbusBoard(PolledDevice):
         if self._gone:
             raise DeviceLost(self._gone)  # pymodbus would open the port again
         yield
-        self._raw = b""
-        unit = self.asked_options.unit
+        self._drop()
+        unit, tcp = self.asked_options.unit, self.asked_options.port.startswith("socket://")
         try:
             answer = call(unit)
         except ConnectionException as error:
@@ -203,15 +204,29 @@ class ModbusBoard(PolledDevice):
         except (ModbusException, ValueError, IndexError, struct.error) as error:
             # also what its decoders raise at an answer that is too short for its kind
             self._quiet_until = time.monotonic() + self.asked_options.timeout
-            came = what_came(self._raw, unit, self.asked_options.port.startswith("socket://"))
+            came = what_came(self._raw, unit, tcp)
             raise NoAnswer(f"{came} within {self.asked_options.timeout:g} s") from error
         except Exception as error:
             raise self._lose(lost(self.port_name, error)) from error
         self.heard()
+        if not tcp and len(self._raw) != answer_length(self._raw):
+            raise NoAnswer(f"more came than one answer ({self._raw.hex(' ')})")
         if answer.isError():
             code = answer.exception_code
             raise NoValue(f"the device answered with exception {code} ({EXCEPTIONS.get(code, 'of its own')})")
         return answer
+
+    def _drop(self) -> None:
+        """What came before the question is no answer to it. (TCP numbers its answers; pymodbus drops the others.)"""
+        self._raw = b""
+        if self.asked_options.port.startswith("socket://"):
+            return
+        try:
+            dropped = self._client.socket.read(self._client.socket.in_waiting)
+        except Exception as error:  # as many kinds as there are ports
+            raise self._lose(lost(self.port_name, error)) from error
+        if dropped:
+            self.note(f"came unasked, dropped: {dropped.hex(' ')}")
 
     def _lose(self, cause: DeviceLost) -> DeviceLost:
         self._gone = str(cause)
@@ -297,6 +312,13 @@ def what_came(raw: bytes, unit: int, tcp: bool) -> str:
     if len(raw) >= 4 and CrcModbus.calc(raw[:-2]) == int.from_bytes(raw[-2:], "little"):
         return f"an answer from unit {raw[0]}" if raw[0] != unit else f"an answer to another question ({raw.hex(' ')})"
     return f"a part of an answer, or one with a wrong checksum ({raw.hex(' ')})"
+
+
+def answer_length(raw: bytes) -> int:
+    """How long the RTU answer is that begins here: functions 1 to 4 say it themselves, exceptions have 5 bytes."""
+    if len(raw) < 3 or raw[1] & 0x80:
+        return 5
+    return 5 + raw[2] if raw[1] <= 4 else 8
 
 
 def _runs(places: Any) -> list[tuple[Place, int]]:

@@ -97,8 +97,9 @@ def _problem(model: type[Options], device: str, file: str, error: Any) -> Proble
     path = ".".join(map(str, error["loc"]))
     match error["type"]:
         case "extra_forbidden":
-            return Problem(file, 0, 0, f"device {device}: the key '{path}' is not known here",
-                           suggestion(str(error["loc"][-1]), model.model_fields))  # fmt: skip
+            known = [field.alias or name for name, field in model.model_fields.items()]
+            hint = suggestion(path, known) if len(error["loc"]) == 1 else "take it out"
+            return Problem(file, 0, 0, f"device {device}: the key '{path}' is not known here", hint)
         case "missing":
             return Problem(file, 0, 0, f"device {device}: the key '{path}' is missing", "add it")
         case "value_error":

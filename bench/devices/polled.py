@@ -7,7 +7,8 @@ finishes the open question before asking its own. What the rules are:
 - what comes unasked is dropped before a question and noted (an old answer must not answer the next question);
 - a question without a good answer within `timeout` is asked again `retries` times (none by default), each failed try
   noted, then the channel has no value: its group does not count as scanned, and grows stale;
-- no answer at all for `silence` after the first unanswered question: the device is lost;
+- no answer at all for `silence` after the first unanswered question: the device is lost, at the latest two time-outs
+  later;
 - a reading is stamped in the middle between question and answer; half of that time is the stamp's bound, told as
   `Aligned`; a scan that takes longer than `timeout` is noted and not used, so no reading comes later than `late_s`;
 - a channel named in `must_move` that stays exactly the same for `frozen_after`: the device is lost.
@@ -62,7 +63,7 @@ class Job:
 
     every_s: float
     ask: Callable[[], Asking[None]]
-    due: float = 0.0
+    due: float
 
 
 class PolledDevice(Device):
@@ -127,7 +128,8 @@ class PolledDevice(Device):
             raise
         for group, names in groups.items():
             every = min(self.channels[name].every_s or self.EVERY_S for name in names)
-            self._jobs.append(Job(every, lambda group=group, names=names: self._scan(group, names)))
+            scan = lambda group=group, names=names: self._scan(group, names)  # noqa: E731 - one per group
+            self._jobs.append(Job(every, scan, time.monotonic()))
         self._jobs.append(Job(options.silence / 2, self._look, time.monotonic() + options.silence / 2))
         return identity
 

@@ -14,8 +14,9 @@ from typing import Any, NamedTuple, Protocol
 
 #: USB identities (vendor:product) of CAN adapters that Linux drives with its module gs_usb.
 GS_USB = {"1d50:606f", "1209:2323", "1cd2:606f", "16d0:10b8"}
-#: Interfaces of python-can that are no hardware, or that search the network.
-NOT_ASKED = ("virtual", "udp_multicast", "socketcand", "socketcan")
+#: Interfaces of python-can that are no hardware, search the network, or take every serial port for an adapter; the
+#: kernel's own are looked up without it.
+NOT_ASKED = ("virtual", "udp_multicast", "socketcand", "socketcan", "serial", "slcan", "robotell", "seeedstudio")
 ARPHRD_CAN = 280
 
 

@@ -124,7 +124,6 @@ class Instrument(TextDevice):
             number = to_wire(channel, value)
         except ValueError as error:
             raise NoValue(str(error)) from error
-        yield from self.settle()
         self.say(command.replace("{value}", f"{number:.9g}"))
         if errors := (yield from self._errors()):
             raise NoValue(f"it reports {'; '.join(errors)}")

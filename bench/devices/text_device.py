@@ -50,7 +50,8 @@ class TextDevice(PolledDevice):
     port: Port | None = None
     #: A question whose answer cannot be mistaken, and what tells it; set once the identity is known.
     sync: tuple[str, Callable[[str], bool]] | None = None
-    _owed = False
+    #: Whether a question is without its answer, which may still come.
+    owed = False
 
     def ask_value(self, name: str) -> Asking[Value]:
         """The value of one channel. Raises NoAnswer, NoValue."""
@@ -96,14 +97,14 @@ class TextDevice(PolledDevice):
         assert self.port is not None
         end = ENDS[self.asked_options.end_of_line][-1:]
         deadline = time.monotonic() + self.asked_options.timeout
-        self._owed = True
+        self.owed = True
         while (line := self.port.take(end)) is None:
             left = deadline - time.monotonic()
             if left <= 0:
                 raise NoAnswer(self._missing())
             self.port.wait(min(left, SerialPort.GRAIN_S))
             yield
-        self._owed = False
+        self.owed = False
         self.heard()
         return line.decode("latin-1").strip()
 
@@ -115,7 +116,7 @@ class TextDevice(PolledDevice):
 
     def settle(self) -> Asking[None]:
         """After a question without an answer: make sure that the next answer belongs to the next question."""
-        if not self._owed:
+        if not self.owed:
             return
         self._drop()
         if self.sync is None:
@@ -123,7 +124,7 @@ class TextDevice(PolledDevice):
             while (left := deadline - time.monotonic()) > 0:
                 self.idle(left)
                 yield
-            self._owed = False
+            self.owed = False
             return
         question, tells = self.sync
         self.say(question)
