@@ -13,13 +13,14 @@ Value = float | str
 
 
 class Frame(NamedTuple):
-    """One CAN frame. `heard` is False for a frame the bench itself sent."""
+    """One CAN frame. `heard` is False for a frame the bench itself sent; `after_s`: how long after its batch's `t`."""
 
     bus: str
     id: int
     data: bytes
     extended: bool = False
     heard: bool = True
+    after_s: float = 0.0
 
 
 class Batch(NamedTuple):
@@ -156,6 +157,21 @@ class Stale(NamedTuple):
     age_s: float
 
 
+class Silent(NamedTuple):
+    """A scan group whose silence is information about the box has gone silent: its channels have no value now."""
+
+    t: float
+    group: str
+
+
+class HeldBack(NamedTuple):
+    """The next step waits until `until_s` (on the run clock) at the earliest: `cause` says what for."""
+
+    t: float
+    until_s: float
+    cause: str
+
+
 class Stopped(NamedTuple):
     """Somebody or something outside stopped the run (operator, signal, own bug)."""
 
@@ -167,13 +183,14 @@ class Stopped(NamedTuple):
 KINDS: dict[str, type] = {
     "life": Life, "step-began": StepBegan, "step-ended": StepEnded, "driving": Driving, "driven": Driven,
     "sent": Sent, "injected": Injected, "restored": Restored, "asked": Asked, "answered": Answered,
-    "lost": Lost, "stale": Stale, "stopped": Stopped, "aligned": Aligned, "noted": Noted,
+    "lost": Lost, "stale": Stale, "silent": Silent, "stopped": Stopped, "aligned": Aligned, "noted": Noted,
+    "held-back": HeldBack,
 }  # fmt: skip
 KIND_OF: dict[type, str] = {cls: word for word, cls in KINDS.items()}
 
 Event = (
     Batch | Passed | Life | StepBegan | StepEnded | Driving | Driven | Sent | Injected | Restored
-    | Asked | Answered | Lost | Stale | Stopped | Aligned | Noted
+    | Asked | Answered | Lost | Stale | Silent | Stopped | Aligned | Noted | HeldBack
 )  # fmt: skip
 
 

@@ -12,21 +12,23 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING
 
+from bench.devices.can_database import EXTENDED
+from bench.devices.can_decoding import Decoding
 from bench.errors import InputError
 from bench.events import Batch, Frame, Value
 from bench.language.units import UNITS
 from simulators.bms import CELL_CHANNELS
-from simulators.box import FALSE_STATE, QUANTITY_DRIVEN, TWO_STATE_DRIVEN, Box
-from simulators.messages import SHIPPED, decoder
+from simulators.box import QUANTITY_DRIVEN, TWO_STATE_DRIVEN, Box
+from simulators.messages import SHIPPED
 from simulators.parameters import Settings
 from simulators.timeline import SCANS, Timeline
 
 if TYPE_CHECKING:
-    from bench.language.bench_file import Bench, Channel
+    from bench.language.bench_file import Bench
+    from bench.language.channel import Channel
 
 DRIVABLE: tuple[str, ...] = (*TWO_STATE_DRIVEN, *QUANTITY_DRIVEN, *CELL_CHANNELS)
 DISCRETE: tuple[str, ...] = (
@@ -64,7 +66,7 @@ class View:
         self._frames: list[Frame] = []
         self._meters: dict[str, Meter] = {}
         self._silent = False
-        self._hear_signals(bench.database or SHIPPED)
+        self._messages = Decoding(bench.database or SHIPPED, self._read, bench).messages
 
     def connect(self, box: Box) -> None:
         """Begin to scan `box`, from now on."""
@@ -101,13 +103,14 @@ class View:
         self._shown[name] = value
 
     def hear(self, frames: Iterable[Frame]) -> None:
-        """Frames on the bus, as bytes; decoded with the bench's database."""
+        """Frames on the bus, as bytes; decoded with the bench's database, as on a real bench."""
         for frame in frames:
             self._frames.append(frame)
-            group, pairs = self._kept_signals.get((frame.id, frame.data)) or self._decode(frame)
-            if group:
-                self._scanned.append(group)
-                self._samples.update(pairs)
+            message = self._messages.get(frame.id | EXTENDED if frame.extended else frame.id)
+            if message is not None:
+                reading = message.reading(frame.data)
+                self._scanned += reading.groups
+                self._samples.update(reading.samples)
 
     def collect(self, t: float) -> Batch:
         """All that was seen at `t`; samples only where they differ from what was seen last."""
@@ -138,41 +141,6 @@ class View:
                         samples[name] = pending.pop(name)
 
         return scan
-
-    def _hear_signals(self, database: Path) -> None:
-        self._decoder = decoder(database)
-        self._kept_signals: dict[tuple[int, bytes], tuple[str, tuple[tuple[str, Value], ...]]] = {}
-        self._signals: dict[int, list[tuple[str, str]]] = {}
-        ids = self._decoder.frame_ids
-        for name, channel in self._read.items():
-            if channel.signal:
-                message, _, signal = channel.signal.partition(".")
-                if message not in ids:
-                    _refuse(message, "CAN message of a", tuple(ids))
-                self._signals.setdefault(ids[message], []).append((signal, name))
-
-    def _decode(self, frame: Frame) -> tuple[str, tuple[tuple[str, Value], ...]]:
-        wanted = () if frame.extended else self._signals.get(frame.id, ())
-        values = self._decoder.decode(frame.id, frame.data) if wanted else None
-        found: tuple[str, tuple[tuple[str, Value], ...]] = ("", ())
-        if values is not None:
-            pairs = tuple((name, self._from_signal(name, values[signal])) for signal, name in wanted)
-            found = self._read[wanted[0][1]].group, pairs
-        if len(self._kept_signals) > 16384:
-            self._kept_signals.clear()
-        if not frame.extended:
-            self._kept_signals[frame.id, frame.data] = found
-        return found
-
-    def _from_signal(self, name: str, value: float | str) -> Value:
-        """A signal in the channel's terms: a number, the database's word, or for a bare 0 or 1 one of two states."""
-        channel = self._read[name]
-        if _has_unit(channel):
-            return float(value)
-        if channel.states and value in (0, 1):
-            true = next((state for state in channel.states if state in FALSE_STATE), "")
-            return true if value else FALSE_STATE.get(true, str(value))
-        return str(value)
 
 
 class Meter:

@@ -16,10 +16,15 @@ def add_parser(subparsers) -> None:
     run.add_argument("--firmware", default="", metavar="TEXT|FILE", help="what runs in the box; a file is hashed")
     run.add_argument("--box", default="", metavar="TEXT", help="which box this is")
     run.add_argument("--operator", default="", metavar="NAME", help="who runs it")
+    run.add_argument("--people", action="append", default=[], metavar="NAME,NAME", help="who else is at the bench")
+    run.add_argument("--stage", choices=("dry", "reduced", "live"), default="", help="energy stage (real bench: dry)")
+    run.add_argument("--override", metavar="REASON", help="go up a stage without the record that it needs")
+    run.add_argument("--rules", type=Path, metavar="FILE", help="local rules, acknowledged line by line for live")
     run.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random (default 0)")
     run.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="a simulated parameter")
     run.add_argument("--fault", action="append", default=[], metavar="NAME[@SECONDS]", help="put a simulated fault in")
     run.add_argument("--controller", metavar="MODULE:CLASS", help="the controller in the simulated box")
+    run.add_argument("--plan", action="store_true", help="say what would be driven, and drive nothing")
     run.add_argument("--junit", type=Path, metavar="FILE", help="also write a JUnit summary")
     run.add_argument("--json", action="store_true", help="one machine-readable document on standard output")
 
@@ -33,6 +38,9 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.language.loading import load_plans
     from bench.language.register import load_register
     from bench.runner import options as option
+    from bench.runner import stages
+    from bench.runner.acknowledging import real_terminal
+    from bench.runner.budgets import memory_for
     from bench.runner.progress import Progress
     from bench.runner.run import run_plan
     from bench.runner.stopping import Stop
@@ -41,6 +49,12 @@ def work(arguments: argparse.Namespace) -> int:
     bench = load_bench(arguments.bench)
     register = load_register(None)
     plans = load_plans(arguments.paths, bench, register)
+    if arguments.plan:
+        from bench.runner.planning import plan_text
+
+        print(plan_text(plans, bench, register, option.injections(arguments.fault), arguments.json))
+        return 0
+    permit = stages.permit(plans, bench, _wanted(arguments), arguments.records, real_terminal())
     options = option.Options(
         records=arguments.records,
         controller=option.controller(arguments.controller),
@@ -51,6 +65,9 @@ def work(arguments: argparse.Namespace) -> int:
         firmware=option.firmware(arguments.firmware),
         box=arguments.box,
         operator=arguments.operator,
+        people=permit.wanted.people,
+        permit=permit,
+        heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
     )
     documents = []
     opened = nullcontext() if bench.simulated else bench_in_wall_time(bench)
@@ -60,11 +77,13 @@ def work(arguments: argparse.Namespace) -> int:
         for plan in plans:
             progress.begin(plan)
             reason = options.reason_not_to_run(plan)
+            not_now = "" if reason else _not_now(plan, options, stop, progress)
+            reason = reason or not_now
             documents.append(
                 refused_document(plan, reason) if reason else run_plan(plan, options, stop, progress.watch, real)
             )
             progress.end(documents[-1])
-            if stop.was_asked or (real is not None and documents[-1]["trouble"]):
+            if stop.was_asked or not_now or (real is not None and documents[-1]["trouble"]):
                 break  # what was lost is not opened again: begin anew when it is mended
     verdict = worst(Verdict(document["verdict"]) for document in documents)
     if len(documents) < len(plans):
@@ -92,3 +111,33 @@ def _checked(bench, register, options, stop, real, progress):
     found = check_bench(bench, register, options, stop, real)
     progress.say(f"self-check: {found.verdict}" + "".join(f"; {name}: {why}" for name, why in found.failed.items()))
     return replace(options, selfcheck=found)
+
+
+def _wanted(arguments):
+    from bench.runner import options as option
+    from bench.runner.stages import Wanted, names_of
+
+    return Wanted(
+        stage=arguments.stage,
+        box=arguments.box,
+        firmware=option.firmware(arguments.firmware),
+        override=arguments.override,
+        people=names_of(arguments.people),
+        rules=arguments.rules,
+    )
+
+
+def _not_now(plan, options, stop, progress) -> str:
+    """What keeps this run from beginning, once the people have been asked and the resistors have cooled; ''."""
+    from bench.errors import InputError
+    from bench.runner.budgets import wait_until_cool
+
+    if options.heat is not None and not wait_until_cool(options.heat, plan, progress.countdown, lambda: stop.was_asked):
+        return "stopped while a resistor had to cool"
+    if options.permit.has_lapsed:
+        with progress.paused():
+            try:
+                options.permit.acknowledge()
+            except InputError as error:
+                return f"the acknowledgement of the local rules has lapsed: {error.problems[0].wrong}"
+    return ""

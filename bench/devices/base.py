@@ -18,7 +18,8 @@ from bench.errors import BenchError
 from bench.events import Driven, Event, Frame, Lost, Value
 
 if TYPE_CHECKING:
-    from bench.language.bench_file import Bench, Channel
+    from bench.language.bench_file import Bench
+    from bench.language.channel import Channel
     from bench.language.plan import Send
 
 

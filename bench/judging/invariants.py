@@ -79,7 +79,7 @@ class OpenInvariant:
         if self.running:
             self.settle(t)
         if self.result.verdict is Verdict.PASS:
-            if self.condition.truth is None:
+            if not self.condition.was_known:
                 self.result.verdict = Verdict.NOT_RUN
                 self.result.reason = "a channel it names was never read"
             elif self._blind:

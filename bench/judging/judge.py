@@ -27,6 +27,7 @@ from bench.events import (
     Passed,
     Restored,
     Sent,
+    Silent,
     Stale,
     StepBegan,
     StepEnded,
@@ -130,7 +131,9 @@ class Judge:
             case Restored():
                 self.excuses.pop(event.name, None)
                 if event.name in self.readings.slots:
-                    self._forget(event.name)
+                    slot = self.readings.slots[event.name]
+                    self.readings.forget(slot)
+                    self._forgotten(slot)
                 self._carried_out(event.name)
             case Sent():
                 self._carried_out(event.bus)
@@ -141,6 +144,9 @@ class Judge:
                 self.readings.clock_bound_s[event.device] = event.bound_s
             case Lost():
                 self._give_up(f"{event.device}: {event.cause}")
+            case Silent():
+                for slot in self.readings.silence(event.group):
+                    self._forgotten(slot)
             case Stale():
                 self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s")
             case Stopped():
@@ -167,9 +173,7 @@ class Judge:
             self.open.settle(t)
         changed.clear()
 
-    def _forget(self, name: str) -> None:
-        self.readings.forget(name)
-        slot = self.readings.slots[name]
+    def _forgotten(self, slot: int) -> None:
         for watch in self._watching.get(slot, ()):
             watch.forget(slot)
 

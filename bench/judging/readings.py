@@ -40,6 +40,8 @@ class Readings:
         self.changed: dict[int, tuple[Value | None, float]] = {}
         self.stimulus_began_s = NEVER
         self._stimulus_done_s = NEVER
+        self._silent: set[str] = set()
+        self._forgotten: dict[int, Value | None] = {}
         self._epoch = 0
         self._own_times = [NEVER] * len(channels)
         self._own_epochs = [0] * len(channels)
@@ -57,6 +59,8 @@ class Readings:
             slot = self.slots[name]
             self._put(slot, value, t, fresh, self.time(slot))
         for group in batch.scanned:
+            if group in self._silent:
+                self._heard_again(group, t, fresh)
             if fresh:
                 self._group_epochs[group] = self._epoch
             self._group_times[group] = t
@@ -67,9 +71,25 @@ class Readings:
         self._put(slot, float(value) if self.quantity[slot] else value, t, True, self.stimulus_began_s)
         self._stimulus_done_s = t
 
-    def forget(self, name: str) -> None:
-        """A driven channel follows its source again: the bench no longer knows its value."""
-        self.values[self.slots[name]] = None
+    def forget(self, slot: int) -> None:
+        """The bench no longer knows the channel's value; what it was is kept for comparison with the next one."""
+        self._forgotten[slot] = self.values[slot]
+        self.values[slot] = None
+
+    def silence(self, group: str) -> list[int]:
+        """A group has gone silent: its channels have no value until it is heard again. Their slots."""
+        self._silent.add(group)
+        slots = [slot for slot, name in enumerate(self._groups) if name == group and self.values[slot] is not None]
+        for slot in slots:
+            self.forget(slot)
+        return slots
+
+    def _heard_again(self, group: str, t: float, fresh: bool) -> None:
+        """What the batch does not say anew is as it was."""
+        self._silent.discard(group)
+        for slot, name in enumerate(self._groups):
+            if name == group and self.values[slot] is None and slot in self._forgotten:
+                self._put(slot, self._forgotten[slot], t, fresh, self.time(slot))
 
     def stimulus_began(self, t: float) -> None:
         self.stimulus_began_s = t
@@ -79,7 +99,8 @@ class Readings:
     def _put(self, slot: int, value: Value, t: float, fresh: bool, before_s: float) -> None:
         """`before_s`: until when, at least, the old value was true."""
         if slot not in self.changed:
-            self.changed[slot] = (self.values[slot], before_s)
+            old = self._forgotten.pop(slot, None) if self.values[slot] is None else self.values[slot]
+            self.changed[slot] = (old, before_s)
         self.values[slot] = value
         self._own_times[slot] = t
         if fresh:

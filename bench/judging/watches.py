@@ -36,6 +36,7 @@ class Watch:
         self.slots = readings.slots_of(condition.channels)
         self.driven_only = all(readings.driven[slot] for slot in self.slots)
         self.truth: bool | None = None
+        self._last_known: bool | None = None  # before a channel was forgotten
         self.truth_at_stimulus: bool | None = None
         self.crossings: list[Crossing] = []  # since the start of the last stimulus
         self.changed_s = NEVER  # when the truth last changed or became known
@@ -46,13 +47,19 @@ class Watch:
         self._atoms: list[_Atom] | None = None
 
     def stimulus_began(self) -> None:
-        self.truth_at_stimulus = self.truth
+        self.truth_at_stimulus = self._last_known if self.truth is None else self.truth
         self.crossings.clear()
 
     def forget(self, slot: int) -> None:
         """The channel has no known value any more."""
         self._unknown.add(slot)
+        self._last_known = self.truth if self.truth is not None else self._last_known
         self.truth = None
+
+    @property
+    def was_known(self) -> bool:
+        """Whether it could be evaluated at any time so far."""
+        return self.truth is not None or self._last_known is not None
 
     def last_rise(self) -> Crossing | None:
         return next((crossing for crossing in reversed(self.crossings) if crossing.truth), None)
@@ -84,11 +91,12 @@ class Watch:
             self._note_flips(t)
         if truth is self.truth:
             return False
-        before, self.truth, self.changed_s = self.truth, truth, t
-        if before is not None:
-            self.crossings.append(self._place(t, truth))
-        elif self.truth_at_stimulus is None:  # the first knowledge of it, not a change
+        before = self._last_known if self.truth is None else self.truth
+        self.truth, self.changed_s = truth, t
+        if before is None:  # the first knowledge of it, not a change
             self.truth_at_stimulus = truth
+        elif before is not truth:
+            self.crossings.append(self._place(t, truth))
         return True
 
     def _place(self, t: float, truth: bool) -> Crossing:

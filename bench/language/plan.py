@@ -185,3 +185,12 @@ class Plan:
     sources: Mapping[str, str] = field(default_factory=dict)  # file name in the record -> text, as used
     purpose: str = ""
     tags: tuple[str, ...] = ()
+
+
+def only_simulated(plan: Plan) -> str:
+    """Why the plan cannot be run on its bench: what it asks of a simulated one. '' when it can."""
+    if plan.bench.simulated:
+        return ""
+    faults = [fault for step in each_step(plan.steps) if isinstance(step, Inject) for fault in step.faults]
+    what = f"sets {', '.join(plan.simulated)}" if plan.simulated else f"injects {', '.join(faults)}" if faults else ""
+    return f"it {what}, and the bench is not simulated" if what else ""

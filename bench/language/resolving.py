@@ -34,9 +34,9 @@ def _plan(file: SequenceFile, case: CaseEntry | None, surroundings: Surroundings
     channels_only = Scope(bench.scope.channels)
     instead = overrides(case.values, channels_only, problems) if case is not None else {}
     scope = Scope(bench.scope.channels, resolve_values(document.values, instead, bench, problems))
-    simulated = simulated_parameters(document.simulated, scope, bench, problems)
+    simulated = simulated_parameters(document.simulated, scope, problems)
     if case is not None:
-        simulated |= simulated_parameters(case.simulated, scope, bench, problems)
+        simulated |= simulated_parameters(case.simulated, scope, problems)
     resolver = StepResolver(surroundings, scope, file.path.parent, (str(document.sequence),))
     return plan.Plan(
         sequence=str(document.sequence),

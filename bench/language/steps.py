@@ -13,8 +13,8 @@ from typing import Any, TypeVar
 
 from bench.events import Value
 from bench.language import plan
-from bench.language.bench_file import Channel
 from bench.language.bounds import resolve_limit
+from bench.language.channel import Channel
 from bench.language.constants import duration_s, overrides, resolve_values
 from bench.language.expressions import BOOLEAN, TEXT, Condition, Expression, Scope, constant, parse
 from bench.language.frames import resolve_send

@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from bench.language.bench_file import Channel
+    from bench.language.channel import Channel
     from bench.language.plan import Plan
 
 FORMAT = 1
@@ -29,7 +29,7 @@ def header_fields(plan: Plan, rule: str, seed: int, late_s: float = 0.0) -> dict
         "title": plan.title,
         "energy": plan.energy,
         "bench": bench.name,
-        "simulated": bench.simulated,
+        "simulated": not bench.real,
         "rule": rule,
         "seed": seed,
         "late_s": late_s,

@@ -70,11 +70,16 @@ def fields_text(fields: Mapping[str, Any]) -> str:
 
 
 def frame_line(t: float, frame: Frame) -> str:
-    name = "_".join(frame.bus.split()) or "can"
-    width = 8 if frame.extended else 3
-    flexible = "#0" if len(frame.data) > 8 else ""  # the form for frames longer than classic CAN allows
-    way = "R" if frame.heard else "T"
-    return f"({t:.6f}) {name} {frame.id:0{width}X}#{flexible}{frame.data.hex().upper()} {way}\n"
+    return f"({t:.6f}) {_frame_text(*frame[:5])}\n"
+
+
+@lru_cache(maxsize=8192)
+def _frame_text(bus: str, number: int, data: bytes, extended: bool, heard: bool) -> str:
+    """Kept, because the same frame comes again and again."""
+    name = "_".join(bus.split()) or "can"
+    width = 8 if extended else 3
+    flexible = "#0" if len(data) > 8 else ""  # the form for frames longer than classic CAN allows
+    return f"{name} {number:0{width}X}#{flexible}{data.hex().upper()} {'R' if heard else 'T'}"
 
 
 def parse_frame(line: str) -> tuple[float, Frame] | None:

@@ -115,7 +115,7 @@ class RecordWriter:
                 else:
                     scans[group] = [stamp]
         for frame in frames:
-            self._frames.append((t, frame))
+            self._frames.append((t + frame.after_s, frame))
         if monotonic() >= self._due:
             self._hand_over()
 

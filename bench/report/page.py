@@ -88,6 +88,8 @@ def _facts(document: Mapping[str, Any], record: Record) -> list[tuple[str, str]]
     manifest = record.manifest or {}
     unknown = "not stated"
     stage = plain(manifest.get("stage")) or ("simulated" if record.header["simulated"] else unknown)
+    if manifest.get("opened_by"):
+        stage += f", after record {manifest['opened_by']}"
     if document["energy"]:
         stage += f" (the sequence may run up to {document['energy']})"
     if record.header["simulated"]:
@@ -103,11 +105,13 @@ def _facts(document: Mapping[str, Any], record: Record) -> list[tuple[str, str]]
         ("Firmware", plain(manifest.get("firmware")) or unknown),
         ("People", plain(manifest.get("people")) or unknown),
         ("Energy stage", stage),
-        ("Overrides", plain(manifest.get("overrides")) or "none"),
+        ("Overrides", "; ".join(_overrides(record)) or "none"),
+        ("Local rules", _acknowledged(manifest.get("acknowledgement"))),
         ("Origin", origin),
         ("Bench", record.header["bench"]),
         ("Decision rule", rule.get(record.header["rule"], record.header["rule"])),
     ]
+    facts = [fact for fact in facts if fact[1]]
     if manifest.get("parameters"):
         facts.append(("Simulated with", plain(manifest["parameters"])))
     if manifest.get("started_utc"):
@@ -115,6 +119,24 @@ def _facts(document: Mapping[str, Any], record: Record) -> list[tuple[str, str]]
     if document["virtual_s"] is not None:
         facts.append(("Run time", f"{seconds(document['virtual_s'])} s"))
     return facts
+
+
+def _overrides(record: Record) -> list[str]:
+    """What was overridden, and the reason given for it."""
+    entries = (record.manifest or {}).get("overrides") or []
+    return [
+        f"{plain(entry.get('what'))}. The reason given: {plain(entry.get('reason'))}"
+        if isinstance(entry, Mapping) else plain(entry) for entry in entries
+    ]  # fmt: skip
+
+
+def _acknowledged(fields: Any) -> str:
+    """Which local rules were acknowledged, by whom and when; '' where none were."""
+    if not isinstance(fields, Mapping):
+        return ""
+    people = " and ".join(map(plain, fields.get("by") or ()))
+    rules = f"{plain(fields.get('rules'))} (SHA-256 {plain(fields.get('sha256'))[:16]}…)"
+    return f"{rules}, {plain(fields.get('lines'))} lines acknowledged by {people} at {plain(fields.get('at_utc'))}"
 
 
 def _warnings(record: Record, unreadable: str) -> list[tuple[str, list[str]]]:
@@ -126,6 +148,8 @@ def _warnings(record: Record, unreadable: str) -> list[tuple[str, list[str]]]:
         warnings.append(("This record is incomplete. It proves nothing.", own))
     elif own:
         warnings.append(("This record was altered after its run. It proves nothing.", own))
+    if overridden := _overrides(record):
+        warnings.append(("This run was made under an override.", overridden))
     if unreadable:
         warnings.append(("A part of this record cannot be read.", [unreadable]))
     return warnings

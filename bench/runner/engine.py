@@ -5,7 +5,7 @@ into actions. What must not: how a step is judged (`bench.judging`), how an outp
 what time it is (every event brings its own `t`).
 
 A loop feeds it: `take` every event of one instant, then `settle`, then carry out the actions, whose answers are
-events again. `wake_s` is when it wants to hear `Passed`, if nothing else comes before.
+events again. `wake` is when it wants to hear `Passed`, if nothing else comes before.
 
 The order in a run:
     loading, checking   nothing is driven
@@ -19,8 +19,7 @@ On trouble of the bench (device lost, stop, own bug) it makes safe at once, then
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import chain
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from bench import events
 from bench.judging.steps import CARRY_OUT_S
@@ -33,16 +32,33 @@ if TYPE_CHECKING:
     from bench.judging.judge import Judge
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan, Step
+    from bench.runner.budgets import Budget
 
 NEVER = float("inf")
 SUPPLY = "supply_voltage"  # the standard channel that powers the box
 _MOVING = ("powering up", "driving", "clearing up")
+_STIMULI = (plans.Drive, plans.Send, plans.Inject, plans.Restore)
+
+
+class Wake(NamedTuple):
+    """`Passed(t)` is due `late_s` after `t`: by then everything read until `t` has arrived."""
+
+    t: float
+    late_s: float = 0.0
 
 
 class Engine:
-    """One run of one plan. `start_s`: time of the first event; `injections`: (time, fault) put in on the way."""
+    """One run of one plan. `start_s`: time of the first event; `injections`: (time, fault) put in on the way;
+    `budget`: of the resistors that may have to cool before a step."""
 
-    def __init__(self, plan: Plan, judge: Judge, start_s: float, injections: Sequence[tuple[float, str]] = ()):
+    def __init__(
+        self,
+        plan: Plan,
+        judge: Judge,
+        start_s: float,
+        injections: Sequence[tuple[float, str]] = (),
+        budget: Budget | None = None,
+    ):
         self.plan = plan
         self.judge = judge
         self.life = Life()
@@ -50,11 +66,15 @@ class Engine:
         self.present: Step | None = None
         self.stopped_at = ""  # why the steps ended early
         self._injections = sorted(injections, reverse=True)
-        self._never_silent = _never_silent(plan.bench)
+        self._groups = _scan_groups(plan.bench)
+        self._silenced: set[str] = set()
         self._start_s = start_s
-        self._silent_margin_s = min((limit_s for _, limit_s in self._never_silent), default=0.0) / 2
-        self._silent_s = start_s if self._never_silent else NEVER
-        self._walk = walk(plan.steps)
+        self._look_every_s = min((limit_s for limit_s, _ in self._groups.values()), default=NEVER) / 2
+        self._look_s = start_s
+        self._silent_s = NEVER
+        self._budget = budget
+        self._cool_s = -NEVER  # until then the next step is held back
+        self._walk = Walk(plan.steps)
         self._path = ""
         self._troubled = False
         self._held: set[str] = set()  # driven channels that would otherwise follow their source
@@ -68,18 +88,30 @@ class Engine:
         return self.life.state == "closed"
 
     @property
-    def wake_s(self) -> float:
-        """When `Passed` is due, s; inf for never. A `Passed` at that time always moves the run on."""
-        due = self._injections[-1][0] if self._injections else NEVER
-        due = min(due, self._silent_s)
+    def wake(self) -> Wake:
+        """When `Passed` is due; inf for never. A `Passed` at that time always moves the run on.
+
+        What only lets time pass before the next stimulus ends on time; what is judged waits for its readings.
+        """
+        late_s = self.judge.late_s
+        due = Wake(min(self._injections[-1][0] if self._injections else NEVER, self._silent_s), late_s)
         match self.life.state:
             case "powering up":
-                return min(due, max(0.0, self.t))
+                own = Wake(max(0.0, self.t), self._late_before_next)
+            case "driving" | "clearing up" if self.judge.open is not None:
+                pause = type(self.present) is plans.Pause
+                own = Wake(self.judge.open.deadline_s, self._late_before_next if pause else late_s)
             case "driving" | "clearing up":
-                return min(due, self.judge.open.deadline_s if self.judge.open else NEVER)
+                own = Wake(self._cool_s if self._cool_s > self.t else NEVER)
             case "making safe":
-                return self._safe_deadline_s
-        return NEVER
+                own = Wake(self._safe_deadline_s, late_s)
+            case _:
+                own = Wake(NEVER)
+        return min(due, own, key=sum)
+
+    @property
+    def _late_before_next(self) -> float:
+        return 0.0 if isinstance(self._walk.peek()[1], _STIMULI) else self.judge.late_s
 
     def start(self) -> list[Action]:
         """Begin: every driven channel to its initial value; no supply for a sequence about power-up."""
@@ -117,6 +149,8 @@ class Engine:
     def settle(self) -> list[Action]:
         """All events of the instant are in: decide, and say what is to be done now."""
         self.judge.settle()
+        if self._budget is not None:
+            self._budget.look(self.t)
         actions: list[Action] = []
         if not self._troubled:
             self._look_for_silence(actions)
@@ -131,14 +165,19 @@ class Engine:
 
     def _look_for_silence(self, actions: list[Action]) -> None:
         """Keep `_silent_s`, the time at which some group will have been silent for too long, ahead of now."""
-        if not self._never_silent or self.t < self._silent_s - self._silent_margin_s:
+        if self.t < min(self._look_s, self._silent_s):
             return
-        time = self.judge.readings.group_time
-        self._silent_s, group, limit_s = min(
-            (max(time(group), self._start_s) + limit_s, group, limit_s) for group, limit_s in self._never_silent
-        )
-        if self.t >= self._silent_s and self.life.state in _MOVING:
-            self._write(events.Stale(self.t, group, limit_s), actions)
+        self._look_s = self.t + self._look_every_s
+        self._silent_s = NEVER
+        for group, (limit_s, may_be_silent) in self._groups.items():
+            due_s = max(self.judge.readings.group_time(group), self._start_s) + limit_s
+            if due_s > self.t:
+                self._silenced.discard(group)
+                self._silent_s = min(self._silent_s, due_s)
+            elif group not in self._silenced and self.life.state in _MOVING:
+                self._silenced.add(group)
+                silence = events.Silent(self.t, group) if may_be_silent else events.Stale(self.t, group, limit_s)
+                self._write(silence, actions)
 
     # -- the order of things -------------------------------------------------------------------------------
 
@@ -148,6 +187,8 @@ class Engine:
             match self.life.state:
                 case "powering up" if self.t >= 0.0:
                     self._enter("begin", actions)
+                case "driving" if self.t < self._cool_s:
+                    return
                 case "driving" | "clearing up" if self.judge.open is None:
                     self._next_step(actions)
                 case "driving" | "clearing up" if self.judge.open.result is not None:
@@ -158,13 +199,15 @@ class Engine:
                     return
 
     def _next_step(self, actions: list[Action]) -> None:
-        path, step = next(self._walk, ("", None))
+        path, step = self._walk.take()
         if step is None:
             if self.life.state == "driving":
                 self._enter("clear_up", actions)
-                self._walk = walk(self.plan.afterwards)
+                self._walk = Walk(self.plan.afterwards)
             else:
                 self._make_safe(actions)
+            return
+        if self._budget is not None and type(step) is plans.Drive and self._must_cool(path, step, actions):
             return
         self.present, self._path = step, path
         self._write(events.StepBegan(self.t, path, step.name, plans.KIND_WORDS[type(step)]), actions)
@@ -185,24 +228,37 @@ class Engine:
                 self._write(events.Asked(self.t, step.question, step.answers), actions)
                 actions.append(AskPerson(step.question, step.answers, step.simulated))
 
+    def _must_cool(self, path: str, step: plans.Drive, actions: list[Action]) -> bool:
+        """Whether `step` has to wait for a resistor; it is put back then. What clears up is never held back."""
+        ready_s, resistor = self._budget.ready_s(self.t, step.changes)
+        if ready_s <= self.t or self.life.state != "driving":
+            self._budget.drives(step.changes)
+            return False
+        self._cool_s = round(ready_s + 5e-7, 6)  # never before it
+        self._walk.put_back(path, step)
+        cause = f"step {path} ({step.name}): {resistor} has to cool"
+        self._write(events.HeldBack(self.t, self._cool_s, cause), actions)
+        return True
+
     def _end_step(self, actions: list[Action]) -> None:
         judged = self.judge.open.result
         verdict = judged.verdict or ""
         self._write(events.StepEnded(self.t, self._path, verdict, judged.reason), actions)
         if self.life.state == "driving" and verdict not in ("", Verdict.PASS):
             self.stopped_at = f"step {self._path} ({self.present.name}): {verdict}"
-            self._walk = iter(())
+            self._walk = Walk(())
 
     def _give_up(self, actions: list[Action]) -> None:
         """Trouble of the bench: safe at once. What `afterwards` asks for comes then."""
         self._troubled = True
-        self._silent_s = NEVER
+        self._silent_s = self._look_s = NEVER
+        self._cool_s = -NEVER
         self._injections.clear()
         self.stopped_at = self.stopped_at or self.judge.trouble
         if self.judge.open is not None:
             self._end_step(actions)
         if self.life.state in ("powering up", "driving"):
-            self._walk = walk(self.plan.afterwards)
+            self._walk = Walk(self.plan.afterwards)
             self._make_safe(actions)
 
     def _make_safe(self, actions: list[Action]) -> None:
@@ -223,12 +279,7 @@ class Engine:
             event = events.Lost(self.t, "safe state", f"not confirmed: {', '.join(sorted(self._safe_awaited))}")
             self._safe_awaited = set()
             self._write(event, actions)
-        path, step = next(self._walk, ("", None))
-        if step is None:
-            self._enter("close", actions)
-            return
-        self._enter("clear_up", actions)
-        self._walk = chain([(path, step)], self._walk)
+        self._enter("close" if self._walk.peek()[1] is None else "clear_up", actions)
 
     def _enter(self, trigger: str, actions: list[Action]) -> None:
         self._write(events.Life(self.t, self.life.fire(trigger), self.stopped_at), actions)
@@ -238,25 +289,43 @@ class Engine:
         self.judge.fold(event)
 
 
-def _never_silent(bench: Bench) -> list[tuple[str, float]]:
-    """(scan group, its shortest staleness limit in s) of the groups whose silence is trouble of the bench."""
-    limits: dict[str, float] = {}
+def _scan_groups(bench: Bench) -> dict[str, tuple[float, bool]]:
+    """Scan group -> (its shortest staleness limit in s, whether its silence is information about the box)."""
+    groups: dict[str, tuple[float, bool]] = {}
     for channel in bench.channels.values():
-        if channel.direction == "read" and not channel.may_be_silent and channel.stale_after_s:
-            limits[channel.group] = min(channel.stale_after_s, limits.get(channel.group, NEVER))
-    return list(limits.items())
+        if channel.direction == "read" and channel.stale_after_s:
+            limit_s, may_be_silent = groups.get(channel.group, (NEVER, True))
+            groups[channel.group] = min(limit_s, channel.stale_after_s), may_be_silent and channel.may_be_silent
+    return groups
 
 
 def _waits(action: Action) -> bool:
     return not isinstance(action, Write)
 
 
-def walk(steps: Sequence[Step]) -> Iterator[tuple[str, Step]]:
-    """Every step to be carried out, in order, repetitions counted: ('4.2#17', step)."""
-    yield from _walk(steps, ())
+class Walk:
+    """The steps that are still to be carried out: (path, step) each, in order, ('', None) after the last."""
+
+    def __init__(self, steps: Sequence[Step]):
+        self._rest = _walk(steps, ())
+        self._ahead: tuple[str, Step | None] | None = None
+
+    def take(self) -> tuple[str, Step | None]:
+        following, self._ahead = self.peek(), None
+        return following
+
+    def peek(self) -> tuple[str, Step | None]:
+        if self._ahead is None:
+            self._ahead = next(self._rest, ("", None))
+        return self._ahead
+
+    def put_back(self, path: str, step: Step) -> None:
+        """The step that was taken last comes again."""
+        self._ahead = (path, step)
 
 
 def _walk(steps: Sequence[Step], rounds: tuple[int, ...]) -> Iterator[tuple[str, Step]]:
+    """Every step in order, repetitions counted: ('4.2#17', step)."""
     for step in steps:
         match step:
             case plans.Repeat():

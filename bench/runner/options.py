@@ -12,11 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import InputError
+from bench.language.plan import only_simulated
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan
+    from bench.runner.budgets import HeatMemory
     from bench.runner.selfcheck import SelfCheck
+    from bench.runner.stages import Permit
 
 
 @dataclass(frozen=True)
@@ -32,11 +35,18 @@ class Options:
     firmware: Mapping[str, str] = field(default_factory=dict)
     box: str = ""
     operator: str = ""
+    people: tuple[str, ...] = ()
     selfcheck: SelfCheck | None = None
+    permit: Permit | None = None
+    heat: HeatMemory | None = None
+
+    def named_people(self) -> dict[str, Any]:
+        """For the manifest."""
+        return {"operator": self.operator} | ({"present": list(self.people)} if self.people else {})
 
     def reason_not_to_run(self, plan: Plan) -> str:
-        """Why the bench must not run `plan`: what its self-check found; '' when it may."""
-        return "" if self.selfcheck is None else self.selfcheck.objection(plan)
+        """Why the bench must not run `plan`; '' when it may."""
+        return only_simulated(plan) or (self.selfcheck.objection(plan) if self.selfcheck is not None else "")
 
 
 def parameters(texts: Iterable[str], bench: Bench) -> dict[str, float]:
@@ -48,10 +58,12 @@ def parameters(texts: Iterable[str], bench: Bench) -> dict[str, float]:
 
     given = {}
     for text in texts:
+        if not bench.simulated:
+            raise InputError.at("--set", "the bench is not simulated", "leave it out")
         name, _, value = text.partition("=")
         given[Text(name.strip(), Place("--set"))] = Text(value.strip(), Place("--set", 1, len(name) + 2))
     problems = Problems()
-    values = simulated_parameters(given, Scope(), bench, problems)
+    values = simulated_parameters(given, Scope(), problems)
     problems.raise_if_any()
     return values
 

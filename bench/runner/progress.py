@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
-from bench.events import Event, Life, StepBegan, StepEnded
+from bench.events import Event, HeldBack, Life, StepBegan, StepEnded
 
 if TYPE_CHECKING:
     from bench.judging.judge import Judge
@@ -23,7 +25,8 @@ class Progress:
     def __init__(self, total: int, quiet: bool = False):
         self._total = total
         self._quiet = quiet
-        self._number = 0
+        self._number = self._counting = 0
+        self._until_s = 0.0  # a step is held back until then
         self._live: Any = None
         self._name = self._state = self._step = ""
         self._worst = ""
@@ -45,6 +48,7 @@ class Progress:
         self._number += 1
         self._name = f"{plan.sequence} / {plan.case}" if plan.case else plan.sequence
         self._state = self._step = self._worst = ""
+        self._until_s = 0.0
 
     def end(self, document: dict[str, Any]) -> None:
         if self._quiet:
@@ -63,6 +67,25 @@ class Progress:
         else:
             print(text, flush=True)
 
+    def countdown(self, text: str) -> None:
+        """What is being waited for, again and again; where nothing can be overwritten it is said once."""
+        if self._live is not None:
+            from rich.text import Text
+
+            self._live.update(Text(f"[{self._number}/{self._total}] {self._name}   {text}"), refresh=True)
+        elif self._counting != self._number:
+            self._counting = self._number
+            self.say(text)
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Leave the terminal to a question."""
+        if self._live is not None:
+            self._live.stop()
+        yield
+        if self._live is not None:
+            self._live.start()
+
     def watch(self, event: Event, judge: Judge) -> None:
         """Remember where the run is; show it when it is time to."""
         kind = type(event)
@@ -70,6 +93,8 @@ class Progress:
             self._step = f"step {event.path} {event.name}"
         elif kind is StepEnded and event.verdict not in ("", "pass"):
             self._worst = event.verdict
+        elif kind is HeldBack:
+            self._step, self._until_s = event.cause, event.until_s
         elif kind is Life:
             self._state = event.state
         if self._live is not None and monotonic() >= self._due:
@@ -87,7 +112,7 @@ class Progress:
         ]
         lines = [
             f"[{self._number}/{self._total}] {self._name}   {t:8.2f} s   {self._state}   so far: {self._worst or '-'}",
-            f"  {self._step}",
+            f"  {self._step}" + (f", {self._until_s - t:.0f} s more" if t < self._until_s else ""),
             "  " + "   ".join(values),
         ]
         self._live.update(Text("\n".join(lines)), refresh=True)

@@ -16,6 +16,7 @@ from bench.judging.judge import Judge
 from bench.language.plan import Plan
 from bench.record.header import header_fields
 from bench.record.writer import new_record
+from bench.runner.budgets import begin_budget
 from bench.runner.engine import Engine
 from bench.runner.hands import Hands
 from bench.runner.options import Options
@@ -25,6 +26,7 @@ from bench.runner.wall_loop import run_wall
 from bench.verdicts import Verdict, worst
 
 RULE = "simple"
+#: How long the box has its supply before the first step, s: time to boot.
 POWERED_BEFORE_S = 3.0
 
 
@@ -34,21 +36,24 @@ def run_plan(
     stop: Stop,
     watch: Callable[[Event, Judge], None] | None = None,
     opened: WallBench | None = None,
+    powered_before_s: float = POWERED_BEFORE_S,
 ) -> dict[str, Any]:
     """Run `plan`; the run's document. `watch` sees every event as it is recorded; `opened` is the real bench.
+    `powered_before_s`: how long the box has its supply before the first step, where the sequence does not say.
 
     Raises RecordError when the record cannot be begun. Whatever goes wrong later ends in the safe state and in a
     document that says so.
     """
-    start_s = -POWERED_BEFORE_S if plan.power == "on" else 0.0
+    start_s = -powered_before_s if plan.power == "on" else 0.0
     with _bench_for(plan, options, opened, start_s) as bench:
         in_wall_time = isinstance(bench, WallBench)
         late_s = bench.late_s if in_wall_time else 0.0
         stem = "-".join(filter(None, (f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
         header = header_fields(plan, RULE, options.seed, late_s)
-        record = new_record(options.records, stem, header, plan.sources, in_wall_time)
         judge = Judge(plan, late_s)
-        engine = Engine(plan, judge, start_s, options.injections)
+        budget = begin_budget(plan, judge.readings, start_s, options.heat)
+        record = new_record(options.records, stem, header, plan.sources, in_wall_time)
+        engine = Engine(plan, judge, start_s, options.injections, budget)
         hands = Hands(engine, bench, record, None if watch is None else lambda event: watch(event, judge))
         try:
             if in_wall_time:
@@ -60,16 +65,19 @@ def run_plan(
             _last_resort(plan, bench, engine.t)
             record.abandon()
             raise
+        if budget is not None and options.heat is not None:
+            options.heat.end_run(budget.joules(engine.t))
         document = run_document(judge, str(record.folder))
         manifest = {
             "document": document,
             "firmware": dict(options.firmware),
             "box": options.box,
-            "people": {"operator": options.operator},
+            "people": options.named_people(),
             "parameters": {**plan.simulated, **options.parameters},
             "wall_clock": in_wall_time,
             "devices": dict(bench.identities),
             "selfcheck": options.selfcheck.as_document() if options.selfcheck is not None else None,
+            **(options.permit.fields(plan) if options.permit is not None else {}),
         }
         try:
             record.close(manifest)

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import InputError
 from bench.language.loading import plans_from_text
 from bench.language.plan import each_step
-from bench.runner.run import run_plan
+from bench.runner.run import POWERED_BEFORE_S, run_plan
 from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
     from bench.devices.wall_bench import WallBench
-    from bench.language.bench_file import Bench, Channel
+    from bench.language.bench_file import Bench
+    from bench.language.channel import Channel
     from bench.language.plan import Plan
     from bench.language.register import Register
     from bench.runner.options import Options
@@ -32,6 +33,8 @@ COILS = ("air_plus_coil", "air_minus_coil", "precharge_coil")
 NOT_WALKED = ("supply_voltage",)
 #: How long an output is left in each state: several steps of any controller.
 SETTLE = "60 ms"
+#: After the first walk the box has its supply and has booted; its inputs need only be read again, s.
+SUPPLIED_S = 0.5
 #: Walked last: it clears what the walk of the fault lines has latched.
 RESET = "reset_request"
 #: What an output that is walked must be followed by, where the bench has both, in the same state.
@@ -83,13 +86,13 @@ def check_bench(
     A channel that fails is left out and the walk begun again, so that one broken wire does not hide another.
     """
 
-    def run(text: str, name: str) -> dict[str, Any]:
+    def run(text: str, name: str, powered_before_s: float = SUPPLIED_S) -> dict[str, Any]:
         (plan,) = plans_from_text(text, f"{name}.yaml", bench, register)
-        return run_plan(plan, options, stop, opened=opened)
+        return run_plan(plan, options, stop, opened=opened, powered_before_s=powered_before_s)
 
     out_of_date = overdue(bench, date.today())
     failed: dict[str, str] = {}
-    walk = run(walk_text(bench), "bench-selfcheck")
+    walk = run(walk_text(bench), "bench-selfcheck", POWERED_BEFORE_S)
     while (name := _failed_channel(walk, bench)) and name not in failed and not stop.was_asked:
         failed[name] = walk["reason"]
         walk = run(walk_text(bench, failed), "bench-selfcheck")

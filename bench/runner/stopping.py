@@ -20,6 +20,12 @@ class Stop:
         cause, self.cause = self.cause, ""
         return cause
 
+    def wait(self) -> None:
+        """Until somebody wants the command to end."""
+        nothing = threading.Event()  # never set: a handler must not touch a lock that we may hold
+        while not self.was_asked:
+            nothing.wait(0.1)
+
     def __enter__(self) -> Stop:
         if threading.current_thread() is not threading.main_thread():
             return self  # signals belong to the main thread

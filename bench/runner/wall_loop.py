@@ -32,9 +32,10 @@ def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None
         if stop.cause:
             hands.happened([Stopped(max(bench.now(), engine.t), stop.take())])
             continue
-        now, due = bench.now(), engine.wake_s + bench.late_s
+        wake = engine.wake
+        now, due = bench.now(), wake.t + wake.late_s
         if now >= due and bench.events.empty():
-            hands.happened([Passed(max(engine.wake_s, engine.t))])
+            hands.happened([Passed(max(wake.t, engine.t))])
             continue
         try:
             event = bench.events.get(timeout=max(min(due - now, LOOK_S), 0.0))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from bench.errors import InputError
-from bench.language.bench_file import Accuracy, Bench, bench_from_text, load_bench
+from bench.language.bench_file import Bench, bench_from_text, load_bench
+from bench.language.channel import Accuracy
 from bench.language.register import Source, load_register, resolve_register
 from bench.language.yaml_nodes import compose
 

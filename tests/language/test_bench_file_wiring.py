@@ -40,6 +40,9 @@ def test_a_table_is_read_in_the_units_written():
         ("table: [[5 %, 0 ohm], [50 %]]", "has two numbers"),
         ("offset: 5 V", "is a voltage"),
         ("scale: 2 V", "is a voltage"),
+        ("scale: 0", "makes all values the same"),
+        ("invert: true", "is inverted and has not two states"),
+        ("scale: 2, table: [[5 %, 0 ohm], [50 %, 1 ohm]]", "has a table and scale"),
     ],
 )
 def test_mistakes(quantity, says):

@@ -294,7 +294,7 @@ def test_a_record_folder_loads_by_itself(tmp_path):
         load_plan_from_record(record, "a")
 
 
-def test_simulated_values_are_refused_on_a_real_bench(tmp_path):
+def test_what_only_a_simulated_bench_can_do_is_named(tmp_path):
     text = (
         load_bench(None)
         .source_text.replace("driver: simulated", "driver: board, port: X")
@@ -305,5 +305,10 @@ def test_simulated_values_are_refused_on_a_real_bench(tmp_path):
     assert not bench.simulated
     path = tmp_path / "s.yaml"
     path.write_text(of_steps("{pause: 1 s}", head="simulated: {pack_emf: 5 V}\n"))
-    with pytest.raises(InputError, match="the bench is not simulated"):
-        load_plans([path], bench, register())
+    (found,) = load_plans([path], bench, register())
+    assert plan.only_simulated(found) == "it sets pack_emf, and the bench is not simulated"
+    path.write_text(of_steps("{inject: air-plus-welded}"))
+    (found,) = load_plans([path], bench, register())
+    assert plan.only_simulated(found) == "it injects air-plus-welded, and the bench is not simulated"
+    (found,) = load_plans([path], load_bench(None), register())
+    assert plan.only_simulated(found) == ""

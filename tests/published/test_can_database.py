@@ -89,12 +89,13 @@ def test_heron3_status_by_hand():
     data = bytes([0b1110_0010, 0b0011_0110, 64, 125, 0, 0, 0, 11])
     found = decoder().decode(288, data)
     assert found == {
-        "controller_state": "run", "fault_present": 0, "loop_closed": 1, "air_plus_aux": 1, "air_minus_aux": 1,
+        "controller_state": "run", "fault_present": "", "loop_closed": 1, "air_plus_aux": 1, "air_minus_aux": 1,
         "precharge_aux": 0, "air_plus_coil": 1, "air_minus_coil": 1, "precharge_coil": 0, "discharge_coil": 1,
         "dcdc": 1, "charging": 0, "fan_duty": 32.0, "supply_voltage": 12.5, "status_counter": 11,
     }  # fmt: skip
     assert raw_intel(data, 0, 4) == 2 and raw_intel(data, 24, 8) == 125 and raw_intel(data, 56, 4) == 11
-    numbers = {name: value for name, value in found.items() if name != "status_counter"} | {"controller_state": 2}
+    numbers = {name: value for name, value in found.items() if name != "status_counter"}
+    numbers |= {"controller_state": 2, "fault_present": 0}
     assert encoder("box_status", "status_counter").encode(numbers, 11) == data
 
 

@@ -17,6 +17,7 @@ from bench.events import (
     Driven,
     Driving,
     Frame,
+    HeldBack,
     Injected,
     Life,
     Lost,
@@ -24,6 +25,7 @@ from bench.events import (
     Passed,
     Restored,
     Sent,
+    Silent,
     Stale,
     StepBegan,
     StepEnded,
@@ -50,9 +52,12 @@ ONE_OF_EACH = [
     Lost(0.6, "box", "gone"),
     Stale(0.7, "io", 0.25),
     Stale(0.7, "io", math.inf),
+    Silent(0.7, "box_status"),
+    HeldBack(0.7, 12.5, "step 4: the pre-charge resistor has to cool"),
     Stopped(0.8, "operator"),
     Aligned(0.8, "board", 12.5, -118.25, 0.00041),
     Noted(0.8, "board", "malformed line"),
+    HeldBack(0.8, 12.5, "step 4 (Press start): precharge_resistor has to cool"),
     StepEnded(0.9, "4.2#17", "inconclusive", "stopped"),
 ]
 
@@ -267,7 +272,7 @@ def test_header_describes_every_channel_and_group():
             self.direction, self.unit, self.states, self.text, self.group = direction, unit, states, text, group
 
     class Bench:
-        name, simulated = "heron-3", True
+        name, real = "heron-3", False
         channels = {
             "shutdown_loop": Channel("driven", states=("open", "closed")),
             "ts_voltage": Channel("read", unit="V"),

@@ -1,0 +1,234 @@
+"""A CAN bus: frames become samples, driven channels become the messages of other nodes.
+
+Read channels name a signal (`signal: MESSAGE.SIGNAL`); each message, and each branch of a multiplexed one, is a scan
+group of its own, so that it has its own age. What driven channels do is told in `can_outgoing`.
+
+What keeps it honest: the adapter's word that all is well counts for nothing, the frames that must come do
+(`expected`); counters and checksums are checked where the entry says so; whatever is lost, malformed, out of range or
+late is noted.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from bench.devices.base import Device, DeviceLost
+from bench.devices.can_checks import FrameCheck, check_of
+from bench.devices.can_database import EXTENDED, CanMessages, key_of
+from bench.devices.can_decoding import Decoding, MessageInUse, Reading
+from bench.devices.can_options import can_options, open_port
+from bench.devices.can_outgoing import Outgoing
+from bench.devices.can_port import CanPort, Heard
+from bench.devices.can_stamps import StampMap
+from bench.devices.tallies import Tallies
+from bench.events import Batch, Event, Frame, Noted, Value
+
+if TYPE_CHECKING:
+    from bench.language.bench_file import Bench
+    from bench.language.channel import Channel
+    from bench.language.plan import Send
+
+
+class _Followed:
+    """One message that is heard: its decoding, its check, and what it said last."""
+
+    __slots__ = ("check", "heard_at", "lacking", "limit_s", "message", "name", "samples")
+
+    def __init__(self, name: str, message: MessageInUse | None, check: FrameCheck | None, limit_s: float | None):
+        self.name, self.message, self.check, self.limit_s = name, message, check, limit_s
+        self.samples: tuple[tuple[str, Value], ...] = ()
+        self.lacking: tuple[str, ...] = ()
+        self.heard_at = 0.0
+
+
+class CanBus(Device):
+    """One interface. `bus` in its entry is the name that `send` steps use; the device's own name if left out."""
+
+    #: While frames of our own may have to be told of, `listen` comes back this soon, s.
+    GRAIN_S = 0.01
+    #: Frames without news within this time of the last batch go with it, s.
+    MERGE_S = 0.001
+    MOST_OLD = 100_000  # frames thrown away before the first is used
+
+    def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
+        """Raises InputError: nothing is opened before everything in the entry has been found right."""
+        super().__init__(name, options, channels, bench)
+        self._options = can_options(name, options, bench)
+        self.buses = (self._options.bus or name,)
+        self.late_s = self._options.delay_s + 0.02
+        self._tallies = Tallies(name)
+        self._stamps = StampMap(name, self._options.delay_s)
+        self._port: CanPort | None = None
+        self._begun = False
+        self._shown: dict[str, Value] = {}
+        self._own: deque[tuple[float, int, bytes]] = deque()
+        self._known = CanMessages(name, self._options, bench)
+        self._followed = self._followed_messages()
+        self._expected = [each for each in self._followed.values() if each.limit_s is not None]
+        self._outgoing = Outgoing(name, self._known, channels, self._put)
+
+    def connect(self) -> str:
+        self._port = open_port(self.name, self._options, self.bench, self._tallies.count)
+        identity = self._port.identity
+        if self._options.identity not in identity:
+            self.close()
+            raise DeviceLost(f"{self.name} is {identity}, not {self._options.identity!r}: is it the right adapter?")
+        return identity
+
+    def listen(self, timeout_s: float) -> Sequence[Event]:
+        port = self._open_port()
+        if not self._begun:
+            return self._begin(port)
+        timer = self._outgoing.timer
+        events: list[Event] = []
+        heard = port.receive(min(timeout_s, self.GRAIN_S) if timer.periods else timeout_s)
+        if heard:
+            self._take(heard, events)
+        now = time.monotonic()
+        while self._own:
+            t, key, data = self._own.popleft()
+            events.append(Batch(t, (), (), (self._frame(key, data, heard=False),)))
+        for each in self._expected:
+            if now - each.heard_at > each.limit_s:
+                silent = f"no {each.name} for {now - each.heard_at:.3g} s"
+                raise DeviceLost(f"{port.name}: {silent}; its sender, the bus or the adapter is dead")
+        if timer.trouble:
+            raise timer.trouble
+        events += self._tallies.due(now)
+        events += self._stamps.tell(now)
+        if timer.periods:
+            events += self._outgoing.notes(now)
+        return events
+
+    def drive(self, changes: Mapping[str, Value]) -> None:
+        """Comes back when a frame with the new values has left, where their message is being sent."""
+        self._open_port()
+        self._outgoing.start()
+        self._outgoing.drive(changes)
+
+    def restore(self, name: str) -> None:
+        """A driven channel says again what it said before it was driven."""
+        channel = self.channels[name]
+        value = channel.safe if channel.initial is None else channel.initial
+        if value is not None:
+            self.drive({name: value})
+
+    def frame(self, step: Send) -> Frame:
+        if not step.message:
+            return Frame(self.buses[0], step.frame_id, step.data, step.extended, False)
+        return self._frame(*self._outgoing.frame(step.message, step.signals), heard=False)
+
+    def send(self, frame: Frame) -> None:
+        if self._options.listen_only:
+            raise DeviceLost(f"{self.name} is listen-only")
+        self._put(frame.id | EXTENDED if frame.extended else frame.id, frame.data)
+
+    def close(self) -> None:
+        self._outgoing.timer.close()
+        if self._port is not None:
+            self._port.close()
+
+    # -- hearing ----------------------------------------------------------------------------------------------
+
+    def _begin(self, port: CanPort) -> Sequence[Event]:
+        """What was waiting is of unknown age: away with it. From now on frames count and messages are sent."""
+        old = 0
+        while old < self.MOST_OLD and (heard := port.receive(0.0)):
+            old += len(heard)
+        self._tallies.count("frames from before the start, not used", old)
+        now = time.monotonic()
+        for each in self._followed.values():
+            each.heard_at = now
+        self._begun = True
+        self._outgoing.start()
+        return [*self._tallies.due(now), *self._stamps.tell(now)]
+
+    def _take(self, heard: Sequence[Heard], events: list[Event]) -> None:
+        """Frames with something new each begin a batch at their own time; the others go with the one before.
+
+        A scan group may so seem older than it is, by `MERGE_S` at most, and never newer.
+        """
+        followed, time_of, bus = self._followed, self._stamps.time, self.buses[0]
+        stamps = self._options.stamps is not False
+        begun = last = float("-inf")  # when the batch began; how late a frame may still go with it
+        samples: tuple[tuple[str, Value], ...] = ()
+        groups: dict[str, None] = {}
+        frames: list[Frame] = []
+        for arrival, stamp, key, data in heard:
+            t = time_of(arrival, stamp if stamps else None)
+            news: tuple[tuple[str, Value], ...] = ()
+            read: tuple[str, ...] = ()
+            each = followed.get(key)
+            if each is not None and (each.check is None or each.check.accept(data, self._tallies.count)):
+                each.heard_at = arrival
+                if each.message is not None:
+                    reading = each.message.reading(data)
+                    read = reading.groups
+                    if reading.lacking or each.lacking:
+                        news = self._in_trouble(t, each, reading, events)
+                    elif reading.samples is not each.samples:
+                        each.samples = reading.samples
+                        news = self._news(reading.samples)
+            if news or t > last:
+                if frames:
+                    events.append(Batch(begun, samples, tuple(groups), tuple(frames)))
+                begun, last, samples, frames = t, t + self.MERGE_S, news, []
+                groups = dict.fromkeys(read)
+            elif read:
+                groups.update(dict.fromkeys(read))
+            if key < EXTENDED:
+                frames.append(Frame(bus, key, data, False, True, t - begun))
+            else:
+                frames.append(Frame(bus, key & ~EXTENDED, data, True, True, t - begun))
+        events.append(Batch(begun, samples, tuple(groups), tuple(frames)))
+
+    def _in_trouble(
+        self, t: float, each: _Followed, reading: Reading, events: list[Event]
+    ) -> tuple[tuple[str, Value], ...]:
+        """Some channel has no value, or had none: nothing but the samples says how fresh they are, so all are told."""
+        if reading.lacking != each.lacking:
+            each.lacking = reading.lacking
+            events.append(Noted(t, self.name, reading.trouble or f"{each.name} is good again"))
+        self._shown.update(reading.samples)
+        each.samples = ()
+        return reading.samples
+
+    def _news(self, samples: Iterable[tuple[str, Value]]) -> tuple[tuple[str, Value], ...]:
+        shown = self._shown
+        news = tuple(pair for pair in samples if shown.get(pair[0]) != pair[1])
+        shown.update(news)
+        return news
+
+    def _frame(self, key: int, data: bytes, heard: bool = True) -> Frame:
+        if key < EXTENDED:
+            return Frame(self.buses[0], key, data, False, heard)
+        return Frame(self.buses[0], key & ~EXTENDED, data, True, heard)
+
+    # -- the rest ---------------------------------------------------------------------------------------------
+
+    def _put(self, key: int, data: bytes) -> None:
+        """On the wire, and into the frame log."""
+        self._open_port().send(key, data)
+        self._own.append((time.monotonic(), key, data))
+
+    def _open_port(self) -> CanPort:
+        if self._port is None:
+            raise DeviceLost(f"{self.name} is not open")
+        return self._port
+
+    def _followed_messages(self) -> dict[int, _Followed]:
+        """By key: those that some channel wants, and those that the entry names."""
+        options, known = self._options, self._known
+        in_use = Decoding(known.database, self.channels, self.bench).messages
+        named = [known.message(name) for name in (*options.expected, *options.counters, *options.protection)]
+        keys = {*in_use, *map(key_of, named)}
+        followed: dict[int, _Followed] = {}
+        for message in known.all.values() if keys else ():
+            key = key_of(message)
+            if key in keys:
+                check = check_of(message, *known.protection(message), options.frozen_after)
+                followed[key] = _Followed(message.name, in_use.get(key), check, options.expected.get(message.name))
+        return followed

@@ -1,0 +1,139 @@
+"""One signal of a CAN message: its bits in a payload, and the value that they give a channel."""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from bench.devices.wire_values import from_wire
+from bench.errors import InputError
+from bench.events import Value
+from bench.language.located import suggestion
+from bench.language.units import UNITS
+
+if TYPE_CHECKING:
+    from bench.language.channel import Channel
+
+#: First of two states that everybody takes for a one; an unnamed bit must not turn them round in silence.
+_ONES = frozenset({"on", "closed", "pressed", "present", "true", "yes", "active", "enabled"})
+
+
+class RawSignal:
+    """The number that a signal has in a payload. Raises nothing: the payload's length is checked before."""
+
+    def __init__(self, signal: Any, length: int):
+        """`length` of the message in bytes. A big-endian start is the most significant bit, in sawtooth order."""
+        self.big = signal.byte_order == "big_endian"
+        start = signal.start
+        first = 8 * (start // 8) + 7 - start % 8
+        self._shift = 8 * length - first - signal.length if self.big else start
+        self._mask = (1 << signal.length) - 1
+        self._sign = 1 << (signal.length - 1) if signal.is_signed and not signal.is_float else 0
+        self._float = {16: ">e", 32: ">f", 64: ">d"}[signal.length] if signal.is_float else ""
+
+        shift, mask, sign, big_endian = self._shift, (1 << signal.length) - 1, self._sign, self.big
+
+        def of(little: int, big: int) -> int:
+            return (((big if big_endian else little) >> shift & mask) ^ sign) - sign
+
+        #: The number, given the payload as one number low byte first and high byte first.
+        self.of: Callable[[int, int], float] = self._float_of if self._float else of
+
+    def _float_of(self, little: int, big: int) -> float:
+        raw = (big if self.big else little) >> self._shift & self._mask
+        return struct.unpack(self._float, raw.to_bytes(self._mask.bit_length() // 8, "big"))[0]
+
+    def in_data(self, data: bytes) -> float:
+        return self.of(int.from_bytes(data, "little"), int.from_bytes(data, "big"))
+
+
+class SignalReader:
+    """One signal in use, for one channel. `read(little, big)` is its value, or ValueError: what is wrong with it."""
+
+    _MOST_KEPT = 4096
+
+    def __init__(self, message: Any, signal: Any, channel: Channel):
+        self.name = channel.name
+        self._what = f"{message.name}.{signal.name}"
+        self._channel = channel
+        self._names = {number: str(name) for number, name in (signal.choices or {}).items()}
+        self._scaled: Callable[[float, bool], Any] = signal.conversion.raw_to_scaled
+        half = abs(signal.scale) / 2  # a limit is met by the nearest number that the wire can carry
+        self._low = -math.inf if signal.minimum is None else signal.minimum - half
+        self._high = math.inf if signal.maximum is None else signal.maximum + half
+        self._convert = _conversion(signal, channel)
+        self.read = self._reader(RawSignal(signal, message.length).of, {})
+
+    def _reader(self, raw_of: Callable[[int, int], float], kept: dict[float, Value]) -> Callable[[int, int], Value]:
+        """What a raw number means never changes, so it is worked out once."""
+
+        def read(little: int, big: int) -> Value:
+            raw = raw_of(little, big)
+            value = kept.get(raw)
+            if value is None:
+                if len(kept) >= self._MOST_KEPT:
+                    kept.clear()
+                value = kept[raw] = self._value(raw)
+            return value
+
+        return read
+
+    def _value(self, raw: float) -> Value:
+        channel = self._channel
+        if channel.unit is not None:
+            return self._quantity(raw)
+        if self._names:
+            name = self._names.get(raw)
+            if name is None or (channel.states and name not in channel.states):
+                known = ", ".join(channel.states or self._names.values())
+                raise ValueError(f"{self._what} is {name or raw}, which is none of {known}")
+            return name
+        if channel.states:
+            try:
+                return from_wire(channel, raw)
+            except ValueError:
+                raise ValueError(f"{self._what} is {raw}, which is none of {', '.join(channel.states)}") from None
+        return str(self._scaled(raw, False))
+
+    def _quantity(self, raw: float) -> float:
+        if raw in self._names:
+            raise ValueError(f"{self._what} is {self._names[raw]!r}, not a number")
+        physical = self._scaled(raw, False)
+        if not self._low <= physical <= self._high or physical - physical != 0:  # also not a NaN, nor infinite
+            raise ValueError(f"{self._what} is {physical:g}, outside its range")
+        value = self._convert(physical)
+        limits = self._channel.range
+        if limits is not None and not limits[0] <= value <= limits[1]:
+            raise ValueError(f"{self.name} is {value:g} {self._channel.unit}, outside its range")
+        return value
+
+
+def _conversion(signal: Any, channel: Channel) -> Callable[[float], float]:
+    """From the signal's own unit to the channel's."""
+    if channel.table or channel.scale != 1.0 or channel.offset:
+        return lambda physical: from_wire(channel, physical)
+    own, due = UNITS.get(signal.unit or ""), UNITS.get(channel.unit or "")
+    if not signal.unit or own is None or due is None or own.name == due.name:
+        return float
+    return lambda physical: due.from_base(own.to_base(physical))
+
+
+def check_signal(signal: Any, channel: Channel, file: str) -> None:
+    """What channel and signal say of each other must agree. Raises InputError."""
+    names = [str(name) for name in (signal.choices or {}).values()]
+    if channel.unit is not None:
+        own, due = UNITS.get(signal.unit or ""), UNITS[channel.unit]
+        takes_over = channel.table or channel.scale != 1.0 or channel.offset
+        if signal.unit and own and own.dimension != due.dimension and not takes_over:
+            wrong = f"{channel.name} is in {channel.unit}, its signal {channel.signal} in {signal.unit}"
+            raise InputError.at(file, wrong, f"use a unit of {own.dimension.noun}")
+    elif channel.states and names:
+        for state in channel.states:
+            if state not in names:
+                wrong = f"{channel.name} has the state {state!r}, its signal {channel.signal} has not"
+                raise InputError.at(file, wrong, suggestion(state, names))
+    elif channel.states and channel.states[0] in _ONES and not channel.invert:
+        wrong = f"{channel.name}: {channel.signal} has no named values, and 0 would mean '{channel.states[0]}'"
+        raise InputError.at(file, wrong, "list the state that is 0 first, or add 'invert: true'")

@@ -1,0 +1,117 @@
+"""Time stamps of a CAN adapter on the bench clock.
+
+An adapter counts on a clock of its own, from an origin of its own, and cannot be asked for the time. What is known is
+that no frame arrives before it was stamped: the smallest difference between arrival (bench clock) and stamp seen of
+late is the offset, up to the smallest delay that there is. That delay cannot be measured one way; it is stated.
+
+Stamps are used once they have shown that they run with the host's clock, and dropped for good when they jump.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from bench.events import Aligned, Event, Noted
+
+
+class StampMap:
+    """Gives bench time (s) for a frame. `delay_s`: at most this long a frame takes to us when nothing is in its way."""
+
+    LEARN_S = 0.5  # of host time, before stamps are believed
+    PACE_S, PACE = 0.05, 0.01  # how far (s, and relative) stamps may run off the host's clock meanwhile
+    MOST_OFF_S = 0.01  # how far the offset may wander in 2 s, or lag behind the least delay of a second
+    LEAK = 300e-6  # how fast (s/s) the offset may grow; covers a clock 300 ppm slow. Shrinking is seen at once
+    JUMP_S = 0.5
+
+    def __init__(self, device: str, delay_s: float):
+        self.device = device
+        self.delay_s = delay_s
+        self.bound_s = delay_s
+        self.using = False
+        self.events: list[Event] = []  # to be posted
+        self._refused = False
+        self._first: tuple[float, float] | None = None
+        self._offset = 0.0
+        self._at = 0.0  # bench time of the last frame
+        self._last_t = float("-inf")
+        self._last_stamp = float("-inf")
+        self._least = float("inf")
+        self._offsets: deque[tuple[float, float]] = deque()
+        self._begun: tuple[float, float] = (0.0, 0.0)  # arrival and offset when stamps began to be used
+        self._least_lag, self._lag_since = float("inf"), 0.0
+        self._told_at = float("-inf")
+        self._told_bound = 0.0
+
+    def time(self, arrival: float, stamp: float | None) -> float:
+        """Bench time of a frame that came at `arrival` (bench clock); times rise from frame to frame."""
+        t = arrival
+        if stamp and not self._refused:
+            if not self.using:
+                self._learn(arrival, stamp)
+            if self.using:
+                t = self._mapped(arrival, stamp)
+        if t <= self._last_t:
+            t = self._last_t + 1e-6
+        self._last_t = t
+        return t
+
+    def tell(self, now: float) -> list[Event]:
+        """`Aligned` at the start, and when the bound has changed by more than 20 % (at most once a second)."""
+        if abs(self.bound_s - self._told_bound) > 0.2 * self._told_bound and now - self._told_at >= 1.0:
+            self._told_bound, self._told_at = self.bound_s, now
+            begun, first = self._begun
+            run_s = self._at - begun
+            drift = (self._offset - first) / run_s * 1e6 if self.using and run_s > 1.0 else 0.0
+            self.events.append(Aligned(now, self.device, self._offset, drift, self.bound_s))
+        events, self.events = self.events, []
+        return events
+
+    def _learn(self, arrival: float, stamp: float) -> None:
+        if self._first is None:
+            self._first = (arrival, stamp)
+        first_arrival, first_stamp = self._first
+        self._least = min(self._least, arrival - stamp)
+        passed, counted = arrival - first_arrival, stamp - first_stamp
+        if stamp < self._last_stamp:
+            self._refuse(arrival, "run backwards")
+        elif passed >= self.LEARN_S:
+            if abs(counted - passed) > self.PACE_S + self.PACE * passed:
+                self._refuse(arrival, f"counted {counted:.3f} s in {passed:.3f} s")
+            else:
+                self.using, self._offset, self._at = True, self._least, arrival
+                self._begun, self._lag_since = (arrival, self._least), arrival
+        self._last_stamp = stamp
+
+    def _mapped(self, arrival: float, stamp: float) -> float:
+        difference = arrival - stamp
+        if difference < self._offset - self.JUMP_S or stamp < self._last_stamp - self.JUMP_S:
+            self._refuse(arrival, "jumped")
+            return arrival
+        if difference > self._offset + self.JUMP_S:
+            self._refuse(arrival, "jumped, or frames come too late")
+            return arrival
+        self._offset = min(self._offset + self.LEAK * (arrival - self._at), difference)
+        self._at, self._last_stamp = arrival, stamp
+        self._spread(arrival)
+        self._least_lag = min(self._least_lag, difference - self._offset)
+        if arrival - self._lag_since >= 1.0:
+            lag, self._least_lag, self._lag_since = self._least_lag, float("inf"), arrival
+            if max(lag, self.bound_s - self.delay_s) > max(self.MOST_OFF_S, 2 * self.delay_s):
+                self._refuse(arrival, "do not run as the host's clock does")
+                return arrival
+        return stamp + self._offset
+
+    def _spread(self, now: float) -> None:
+        """How far the offset has wandered of late is how far it may be off, beside the stated delay."""
+        offsets = self._offsets
+        if not offsets or now - offsets[-1][0] >= 0.05:
+            offsets.append((now, self._offset))
+            while now - offsets[0][0] > 2.0:
+                offsets.popleft()
+            values = [offset for _, offset in offsets]
+            self.bound_s = self.delay_s + max(values) - min(values)
+
+    def _refuse(self, now: float, why: str) -> None:
+        self._refused, self.using = True, False
+        self.bound_s = self.delay_s
+        self.events.append(Noted(now, self.device, f"time stamps {why}: not used, frames are stamped when they arrive"))
