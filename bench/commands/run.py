@@ -33,6 +33,7 @@ def work(arguments: argparse.Namespace) -> int:
     from contextlib import nullcontext
 
     from bench.devices.opening import bench_in_wall_time
+    from bench.devices.person import Person
     from bench.judging.document import refused_document
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
@@ -44,6 +45,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.runner.progress import Progress
     from bench.runner.run import run_plan
     from bench.runner.stopping import Stop
+    from bench.terminal import is_there, terminal_prompt
     from bench.verdicts import Verdict, exit_status, worst
 
     bench = load_bench(arguments.bench)
@@ -70,8 +72,11 @@ def work(arguments: argparse.Namespace) -> int:
         heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
     )
     documents = []
-    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench)
+    person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
+    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, person)
     with Stop() as stop, opened as real, Progress(len(plans), quiet=arguments.json) as progress:
+        if person is not None:
+            terminal_prompt().around = progress.paused
         if real is not None:
             options = _checked(bench, register, options, stop, real, progress)
         for plan in plans:

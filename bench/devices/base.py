@@ -89,6 +89,10 @@ class Device(ABC):
         """Take a fault out, or let a driven channel follow its source again. Raises DeviceLost."""
         raise DeviceLost(f"{self.name} has nothing to restore")
 
+    def request(self, channel: str) -> Sequence[Event]:
+        """Read this channel now; what happened, its `Batch` last. Blocks until then. Raises DeviceLost."""
+        raise DeviceLost(f"{self.name} reads nothing when asked")
+
     def beat(self) -> None:  # noqa: B027 - most devices need none
         """Tell the device that the bench is alive. Raises DeviceLost."""
 

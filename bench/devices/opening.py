@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bench.devices.person import Person
 from bench.devices.registry import driver_class
-from bench.devices.wall_bench import Prompt, WallBench
+from bench.devices.wall_bench import WallBench
 from bench.errors import InputError
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
 
 
-def bench_in_wall_time(bench: Bench, prompt: Prompt | None = None) -> WallBench:
-    """The devices of a real bench, not opened yet: use it as a context manager.
+def bench_in_wall_time(bench: Bench, person: Person | None = None) -> WallBench:
+    """The devices of a real bench, not opened yet: use it as a context manager. `person` answers questions.
 
     Raises InputError for a driver that does not exist or an option that cannot be.
     """
@@ -23,4 +24,4 @@ def bench_in_wall_time(bench: Bench, prompt: Prompt | None = None) -> WallBench:
             raise InputError.at(bench.file, f"device {name} is simulated, others are not", "one or the other")
         channels = {channel.name: channel for channel in bench.channels.values() if channel.device == name}
         devices.append(driver_class(device.driver, bench.file)(name, device.options, channels, bench))
-    return WallBench(devices, prompt)
+    return WallBench(devices, person, simulated=not bench.real)

@@ -68,6 +68,9 @@ class SimulatedBench:
     def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
         return [] if question.simulated is None else [Answered(t, question.simulated, "simulated")]
 
+    def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]:
+        return [Lost(t, self.name, f"nobody is there to read {channels[0]}")]
+
     def _driven(self, t: float, changes: dict[str, Value]) -> dict[str, Event]:
         return {name: Driven(t, name, value) for name, value in changes.items()}
 

@@ -13,25 +13,28 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bench.devices.base import Device, DeviceLost, DeviceThreads
+from bench.devices.person import Person, one_of
 from bench.errors import BenchError
-from bench.events import Aligned, Answered, Batch, Event, Injected, Lost, Restored, Sent, Value
+from bench.events import Aligned, Answered, Asked, Batch, Event, Injected, Lost, Restored, Sent, Value
 
 if TYPE_CHECKING:
     from bench.language.plan import Send
     from bench.runner.actions import AskPerson
 
-#: Puts a question to a person; gives (answer, who), or None when nobody is there.
-Prompt = Callable[["AskPerson"], "tuple[Value, str] | None"]
-
 
 class WallBench:
-    """`events` is the queue that the wall loop reads. `identities`: what each device said it is, once opened."""
+    """`events` is the queue that the wall loop reads. `identities`: what each device said it is, once opened.
 
-    def __init__(self, devices: Sequence[Device], prompt: Prompt | None = None):
+    `person` answers what is asked; on a `simulated` box the sequence's own simulated answers do.
+    """
+
+    def __init__(self, devices: Sequence[Device], person: Person | None = None, simulated: bool = False):
         self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self.identities: dict[str, str] = {}
-        self._prompt = prompt
+        self._person = person
+        self._simulated = simulated or all(device.simulated for device in devices)
         self._devices = list(devices)
+        self._by_name = {device.name: device for device in devices}
         self._threads = {device.name: DeviceThreads(device, self._post) for device in devices}
         self._of_channel = {name: device.name for device in devices for name in device.channels}
         self._known: dict[str, Value] = {}
@@ -125,17 +128,26 @@ class WallBench:
         return self._each(t, names, "restore", work)
 
     def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
+        if self._simulated:
+            return [] if question.simulated is None else [Answered(t, question.simulated, "simulated")]
+        person = self._person
+        if person is None:
+            return [Lost(t, "person", "a question is to be asked, and there is no terminal")]
+
         def work() -> None:
-            answer = (question.simulated, "simulated") if self._simulated else self._prompt and self._prompt(question)
-            if answer and answer[0] is not None:
-                self._post(Answered(time.monotonic(), *answer))
+            events, _ = person.ask(one_of(question.question, question.answers), question.within_s, "person")
+            for event in events:
+                if type(event) is not Asked:  # the engine has said so
+                    self._post(event)
 
         threading.Thread(target=work, name="question", daemon=True).start()
         return ()
 
-    @property
-    def _simulated(self) -> bool:
-        return all(device.simulated for device in self._devices)
+    def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]:
+        for name in channels:
+            device = self._of_channel[name]
+            self._threads[device].do(lambda device=device, name=name: self._by_name[device].request(name))
+        return ()
 
     def _each(
         self, t: float, names: Iterable[str], what: str, work: Callable[[Any, str], Sequence[Event]]

@@ -36,7 +36,7 @@ from bench.events import (
 from bench.judging.invariants import InvariantResult, OpenInvariant
 from bench.judging.limits import Judged
 from bench.judging.readings import Readings
-from bench.judging.steps import OPEN, OpenAsk, OpenStep, OpenStimulus, inconclusive
+from bench.judging.steps import OPEN, OpenAsk, OpenCheck, OpenStep, OpenStimulus, inconclusive
 from bench.judging.watches import Watch
 from bench.language.plan import Step, each_step
 from bench.verdicts import Verdict, worst
@@ -138,7 +138,7 @@ class Judge:
             case Sent():
                 self._carried_out(event.bus)
             case Answered():
-                if isinstance(self.open, OpenAsk) and self.open.result is None:
+                if isinstance(self.open, OpenAsk | OpenCheck) and self.open.result is None:
                     self.open.answered(event)
             case Aligned():
                 self.readings.clock_bound_s[event.device] = event.bound_s

@@ -131,6 +131,11 @@ class OpenCheck(OpenStep):
         self.value = step.expression.compile(self.readings.slots)
         names = dict.fromkeys((*step.expression.channels, *(self.limit.channels if self.limit else ())))
         self.slots = self.readings.slots_of(names)
+        self._read_by: dict[str, None] = {}
+
+    def answered(self, event: Answered) -> None:
+        """A person has read one of the channels; its value follows."""
+        self._read_by[event.by] = None
 
     def settle(self, t):
         if self.at is not None:
@@ -156,10 +161,13 @@ class OpenCheck(OpenStep):
 
     def _judge(self, snapshot: Snapshot) -> Judged:
         value = self.value(snapshot.values)
+        read_by = f"read by {', '.join(self._read_by)}" if self._read_by else ""
         if self.limit is not None:
-            return self.limit.judge(value, snapshot)
+            judged = self.limit.judge(value, snapshot)
+            judged.reason = "; ".join(filter(None, (judged.reason, read_by)))
+            return judged
         if value:
-            return Judged(Verdict.PASS)
+            return Judged(Verdict.PASS, reason=read_by)
         seen = ", ".join(f"{self.readings.names[slot]} was {snapshot.values[slot]}" for slot in self.slots)
         return Judged(Verdict.FAIL, reason=f"{self.step.expression.text} is not true: {seen}")
 

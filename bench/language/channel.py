@@ -21,6 +21,9 @@ from bench.language.wire_entry import Wire, WireEntry, wire_of
 if TYPE_CHECKING:
     from bench.language.bench_file import BenchDocument
 
+#: The driver of channels that are read by somebody at the bench.
+OPERATOR = "operator"
+
 
 class ChannelEntry(Document):
     """One named quantity: an output the bench drives or an input it reads."""
@@ -101,11 +104,12 @@ class Channel:
     offset: float = 0.0
     table: tuple[tuple[float, Value], ...] = ()
     wire: Wire | None = None
+    by_person: bool = False  # read by somebody at the bench, when a `check` asks for it
     note: str = ""
 
     @property
     def type(self) -> ChannelType:
-        return ChannelType(UNITS[self.unit] if self.unit is not None else None, self.states or ())
+        return ChannelType(UNITS[self.unit] if self.unit is not None else None, self.states or (), self.by_person)
 
 
 class ChannelReader:
@@ -120,6 +124,7 @@ class ChannelReader:
         self._check_kind()
         self._check_wiring()
         device = self._device()
+        by_person = device in self.document.devices and self.document.devices[device].driver == OPERATOR
         driven = entry.direction == "driven"
         if driven and entry.safe is None:
             self._wrong(self.name, f"the driven channel {self.name} has no safe value", "add 'safe:'")
@@ -139,8 +144,8 @@ class ChannelReader:
             range=self._range(),
             accuracy=self._accuracy(),
             resolution=self._in_unit(entry.resolution, "resolution"),
-            every_s=self._time(entry.every or self.document.every),
-            stale_after_s=self._time(entry.stale_after or self.document.stale_after),
+            every_s=None if by_person else self._time(entry.every or self.document.every),
+            stale_after_s=None if by_person else self._time(entry.stale_after or self.document.stale_after),
             capture=str(entry.capture or ""),
             time_accuracy_s=self._time(entry.time_accuracy or self.document.time_accuracy, zero=True),
             group=str(entry.group or (entry.signal or "").partition(".")[0] or device),
@@ -152,6 +157,7 @@ class ChannelReader:
             offset=self._in_unit(entry.offset, "offset") or 0.0,
             table=self._table(),
             wire=wire_of(entry.wire),
+            by_person=by_person,
             note=str(entry.note or ""),
         )
         return channel if len(self.problems) == found_before else None

@@ -141,7 +141,10 @@ class StepResolver:
     def _check(self, entry: Any, step: plan.Step) -> plan.Step:
         expression = self._tried(lambda: parse(entry.check, self.scope))
         at = self._condition(entry.at) if entry.at is not None else None
-        within_s = self._duration(entry.within)
+        by_person = expression is not None and any(self.scope.channels[name].by_person for name in expression.channels)
+        within_s = self._duration(entry.within, DEFAULT_ANSWER_S if by_person else DEFAULT_WITHIN_S)
+        if by_person and at is not None:
+            raise entry.at.place.error("a person cannot read at an instant", "take 'at:' out")
         limit = None
         if expression is not None:
             limit = self._check_limit(entry, expression, step.requirement)
@@ -190,7 +193,9 @@ class StepResolver:
         return plan.Hold(*_common(step), self._condition(entry.hold), self._duration(entry.for_))
 
     def _count(self, entry: Any, step: plan.Step) -> plan.Step:
-        self._tried(lambda: self._channel(entry.count))
+        channel = self._tried(lambda: self._channel(entry.count))
+        if channel is not None and channel.by_person:
+            raise entry.count.place.error(f"{entry.count} is read by a person and cannot be counted", "check it")
         limit = self._limit(entry, Number("the count", 0, PLAIN, 0.0, UNITS[""]), step.requirement)
         if limit is None and entry.limit is None and (entry.requirement is None or step.requirement is not None):
             raise entry.count.place.error("a count without a limit", "add for example 'limit: {max: 2}'")
@@ -251,6 +256,9 @@ def parse_condition(text: Text, scope: Scope) -> Condition:
         raise text.place.error(
             wrong, f"write for example {example.strip()}" if expression.channels else "compare a channel"
         )
+    for name in expression.channels:
+        if scope.channels[name].by_person:
+            raise text.place.error(f"{name} is read by a person and cannot be watched", f"write 'check: {text}'")
     return expression
 
 

@@ -36,6 +36,7 @@ class ChannelType(NamedTuple):
 
     unit: Unit | None = None
     states: tuple[str, ...] = ()
+    by_person: bool = False
 
 
 class Refusal(Exception):

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import InputError
+from bench.terminal import is_there, terminal_prompt
 
 LAPSES_AFTER_S = 15 * 60.0
 YES = "yes"
@@ -43,20 +44,13 @@ class Terminal:
 
 
 def real_terminal() -> Terminal:
-    """The terminal of this process; questions go to standard error, so that `--json` stays one document."""
-    present = sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
-    return Terminal(present, bool(os.environ.get("CI")), _ask, lambda text: print(text, file=sys.stderr, flush=True))
-
-
-def _ask(text: str) -> str:
-    try:
-        import termios
-
-        termios.tcflush(sys.stdin, termios.TCIFLUSH)  # what was typed before the question answers nothing
-    except (ImportError, OSError, ValueError):
-        pass
-    print(text, end=" ", file=sys.stderr, flush=True)
-    return sys.stdin.readline()
+    """The terminal of this process."""
+    return Terminal(
+        is_there(),
+        bool(os.environ.get("CI")),
+        lambda text: terminal_prompt()(text, None) or "",
+        lambda text: print(text, file=sys.stderr, flush=True),
+    )
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,13 @@ class AskPerson(NamedTuple):
     question: str
     answers: tuple[str, ...]
     simulated: str | None
+    within_s: float
 
 
-Action = Write | DriveOutputs | SendFrame | InjectFaults | RestoreNames | AskPerson
+class HaveRead(NamedTuple):
+    """Have a person read these channels; answer with a `Batch` each, or `Lost`."""
+
+    channels: tuple[str, ...]
+
+
+Action = Write | DriveOutputs | SendFrame | InjectFaults | RestoreNames | AskPerson | HaveRead

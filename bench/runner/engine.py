@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from bench import events
 from bench.judging.steps import CARRY_OUT_S
 from bench.language import plan as plans
-from bench.runner.actions import Action, AskPerson, DriveOutputs, InjectFaults, RestoreNames, SendFrame, Write
+from bench.runner.actions import Action, AskPerson, DriveOutputs, HaveRead, InjectFaults, RestoreNames, SendFrame, Write
 from bench.runner.life import Life
 from bench.verdicts import Verdict
 
@@ -224,9 +224,19 @@ class Engine:
             case plans.Restore():
                 self._write(events.Driving(self.t, step.name), actions)
                 actions.append(RestoreNames(step.names))
+            case plans.Check() if unread := self._unread_by_people(step):
+                actions.append(HaveRead(unread))
             case plans.Ask():
                 self._write(events.Asked(self.t, step.question, step.answers), actions)
-                actions.append(AskPerson(step.question, step.answers, step.simulated))
+                actions.append(AskPerson(step.question, step.answers, step.simulated, step.within_s))
+
+    def _unread_by_people(self, step: plans.Check) -> tuple[str, ...]:
+        """The channels of `step` that a person reads and has not read since the last stimulus."""
+        bounds = (step.limit.min, step.limit.max) if step.limit is not None else ()
+        named = dict.fromkeys(name for part in (step.expression, *bounds) if part is not None for name in part.channels)
+        readings = self.judge.readings
+        by_people = (name for name in named if self.plan.bench.channels[name].by_person)
+        return tuple(name for name in by_people if readings.lacking(readings.slots_of([name])))
 
     def _must_cool(self, path: str, step: plans.Drive, actions: list[Action]) -> bool:
         """Whether `step` has to wait for a resistor; it is put back then. What clears up is never held back."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import RecordError
 from bench.events import Batch, Event, Lost
-from bench.runner.actions import Action, AskPerson, DriveOutputs, InjectFaults, RestoreNames, SendFrame, Write
+from bench.runner.actions import Action, AskPerson, DriveOutputs, HaveRead, InjectFaults, RestoreNames, SendFrame, Write
 
 if TYPE_CHECKING:
     from bench.events import Value
@@ -31,6 +31,8 @@ class Bench(Protocol):
     def restore(self, t: float, names: tuple[str, ...]) -> Sequence[Event]: ...
 
     def ask(self, t: float, question: AskPerson) -> Sequence[Event]: ...
+
+    def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]: ...
 
 
 class Hands:
@@ -88,6 +90,8 @@ class Hands:
                 return self._bench.inject(t, faults)
             case RestoreNames(names):
                 return self._bench.restore(t, names)
+            case HaveRead(channels):
+                return self._bench.have_read(t, channels)
             case _:
                 return self._bench.ask(t, action)
 

@@ -29,9 +29,6 @@ if TYPE_CHECKING:
     from bench.language.plan import Plan, Step
     from bench.language.register import Register
 
-#: Driver of the channels that a person reads.
-PERSON = "operator"
-
 
 def plan_text(
     planned: Sequence[Plan],
@@ -75,7 +72,7 @@ def _run(plan: Plan, injections: Sequence[tuple[float, str]]) -> dict[str, Any]:
     afterwards, later_s = teller.steps(plan.afterwards)
     safe = {channel.name: channel.safe for channel in driven if not channel.follows}
     requirements = [step.requirement.id for step in each_step(plan.steps) if step.requirement is not None]
-    people = [name for name in needed(plan) if plan.bench.devices[plan.bench.channels[name].device].driver == PERSON]
+    people = [name for name in needed(plan) if plan.bench.channels[name].by_person]
     return {
         "sequence": plan.sequence,
         "case": plan.case,

@@ -177,11 +177,16 @@ def overdue(bench: Bench, today: date) -> dict[str, date]:
 
 
 def _readable(bench: Bench) -> Iterator[Channel]:
-    return (channel for channel in bench.channels.values() if channel.direction == "read" and not channel.may_be_silent)
+    return (channel for channel in bench.channels.values() if _read_by_itself(channel))
+
+
+def _read_by_itself(channel: Channel) -> bool:
+    """Not by a person, and not by grace of the box."""
+    return channel.direction == "read" and not channel.may_be_silent and not channel.by_person
 
 
 def _reads(channel: Channel) -> Iterator[str]:
-    if channel.direction != "read" or channel.may_be_silent:
+    if not _read_by_itself(channel):
         return
     if channel.states:
         states = " or ".join(f"{channel.name} == '{state}'" for state in channel.states)

@@ -1,15 +1,14 @@
 """`operator`: what a person reads, with trouble that persons make (faults 17 and 18 of a bench)."""
 
 import queue
-import threading
 
 import pytest
 from devices.rig import Running
 from devices.wire_rig import bench_of
 
-from bench.devices import operator
+from bench.devices import person as person_module
 from bench.devices.base import DeviceLost
-from bench.devices.operator import Operator, line_prompt, terminal_prompt
+from bench.devices.operator import Operator
 from bench.errors import InputError
 from bench.events import Answered, Asked, Batch, Driven, Noted
 
@@ -28,7 +27,7 @@ class Person:
 
     def __init__(self, monkeypatch, *answers, takes_s=2.0):
         self.answers, self.asked, self.takes_s, self.now = list(answers), [], takes_s, 100.0
-        monkeypatch.setattr(operator, "time", self)
+        monkeypatch.setattr(person_module, "time", self)
 
     def monotonic(self):
         return self.now
@@ -58,8 +57,8 @@ def test_a_reading_says_who_when_and_what(monkeypatch):
     assert answered == Answered(104.0, 403.2, "A. Keller")
     assert batch == Batch(104.0, (("tester", 403.2),), ("person",))
     assert person.asked == [
-        "Who is reading? ",
-        "tester (at the measuring points): reading in V, 0 to 1000, with its unit? ",
+        "Who is answering?",
+        "tester (at the measuring points): reading in V, 0 to 1000, with its unit?",
     ]
 
 
@@ -101,8 +100,9 @@ def test_an_answer_in_80_ms_is_no_reading(monkeypatch):
 
 
 def test_nobody_answers(monkeypatch):
-    with pytest.raises(DeviceLost, match=r"nobody answered 'tester .*' within 30 s"):
-        operator_of(Person(monkeypatch, None), "people: [A]").request("tester")
+    asked, refused, lost = operator_of(Person(monkeypatch, "12 A", None), "people: [A]").request("tester")
+    assert "'12 A' is refused" in refused.text
+    assert lost.cause == "nobody answered for 30 s when tester was to be read"
 
 
 def test_who_reads_is_one_of_the_people_and_asked_once(monkeypatch):
@@ -111,7 +111,7 @@ def test_who_reads_is_one_of_the_people_and_asked_once(monkeypatch):
     first, second = device.request("tester"), device.request("tester")
     assert "'Somebody' is refused" in first[0].text
     assert [event.by for event in (*first, *second) if isinstance(event, Answered)] == ["B", "B"]
-    assert sum("Who is reading? (A / B)" in question for question in person.asked) == 2
+    assert sum("Who is answering? (A / B)" in question for question in person.asked) == 2
 
 
 def test_nothing_is_asked_by_itself_and_nothing_can_be_driven(monkeypatch):
@@ -142,29 +142,10 @@ def test_between_its_threads():
         assert "nobody answered" in running.lost()
 
 
-def test_what_was_typed_before_the_question_is_no_answer():
-    typed: queue.SimpleQueue = queue.SimpleQueue()
-    taken = threading.Semaphore(0)
-
-    def read_line():
-        taken.release()
-        return typed.get()
-
-    shown = []
-    prompt = line_prompt(read_line, lambda text: (shown.append(text), typed.put("now\n")))
-    typed.put("old\n")
-    for _ in range(2):  # the second time it is asked for a line, the first is in the queue
-        assert taken.acquire(timeout=5)
-    assert prompt("Well? ", 5.0) == "now"
-    assert shown == ["Well? "]
-    typed.put("")  # the terminal is closed
-    assert line_prompt(lambda: "", lambda text: None)("Well? ", 0.0) is None
-
-
 def test_without_a_terminal_nobody_can_be_asked(monkeypatch):
     monkeypatch.setattr("sys.stdin", None)
     with pytest.raises(DeviceLost, match="no terminal"):
-        terminal_prompt()
+        operator_of(None)
 
 
 @pytest.mark.parametrize(
