@@ -102,13 +102,15 @@ class Pause(Step):
 
 @dataclass(frozen=True, slots=True)
 class Ask(Step):
-    """A question to a person. `expect` is the answer that passes; `simulated` the simulated bench's answer."""
+    """A question to a person. `expect` is the answer that passes; `simulated` the simulated bench's answer; the present
+    values of `shows` stand beside the question."""
 
     question: str
     answers: tuple[str, ...]
     expect: str
     simulated: str | None
     within_s: float
+    shows: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,6 +119,7 @@ class AskEntry(StepEntry):
     ask: Text = Field(description="The question")
     answers: list[Text] | None = Field(None, min_length=1, description="What may be answered; [yes, no] if left out")
     expect: Text | None = Field(None, description="The answer that passes; the first if left out")
+    shows: list[Text] | None = Field(None, description="Channels whose present values stand beside the question")
     simulated: Text | None = Field(None, description="The answer of the simulated bench, marked so in the record")
     within: Duration | None = Field(None, description="How long to wait; 10 min if left out")
 

@@ -211,9 +211,11 @@ class StepResolver:
                 wrong = f"{shown(answer)} is not one of the answers"
                 self.problems.add(answer.place.problem(wrong, suggestion(answer, answers, "answers")))
         expect = str(entry.expect or answers[0])
+        beside = [self._tried(lambda name=name: self._channel(name)) for name in entry.shows or ()]
         simulated = str(entry.simulated) if entry.simulated is not None else None
         within_s = self._duration(entry.within, DEFAULT_ANSWER_S)
-        return plan.Ask(*_common(step), str(entry.ask), answers, expect, simulated, within_s)
+        shows = tuple(channel.name for channel in beside if channel is not None)
+        return plan.Ask(*_common(step), str(entry.ask), answers, expect, simulated, within_s, shows)
 
     # -- steps that hold steps -----------------------------------------------------------------------------------
 

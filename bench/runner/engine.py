@@ -22,6 +22,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from bench import events
+from bench.judging.limits import show
 from bench.judging.steps import CARRY_OUT_S
 from bench.language import plan as plans
 from bench.runner.actions import Action, AskPerson, DriveOutputs, HaveRead, InjectFaults, RestoreNames, SendFrame, Write
@@ -227,8 +228,17 @@ class Engine:
             case plans.Check() if unread := self._unread_by_people(step):
                 actions.append(HaveRead(unread))
             case plans.Ask():
-                self._write(events.Asked(self.t, step.question, step.answers), actions)
-                actions.append(AskPerson(step.question, step.answers, step.simulated, step.within_s))
+                question = self._question(step)
+                self._write(events.Asked(self.t, question, step.answers), actions)
+                actions.append(AskPerson(question, step.answers, step.simulated, step.within_s))
+
+    def _question(self, step: plans.Ask) -> str:
+        told = []
+        for name in step.shows:
+            value = self.judge.readings.values[self.judge.readings.slots[name]]
+            text = show(value, self.plan.bench.channels[name].unit or "") if isinstance(value, float) else value
+            told.append(f"{name} is {text or 'not known'}")
+        return "; ".join((*told, step.question))
 
     def _unread_by_people(self, step: plans.Check) -> tuple[str, ...]:
         """The channels of `step` that a person reads and has not read since the last stimulus."""

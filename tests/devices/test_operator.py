@@ -100,7 +100,7 @@ def test_an_answer_in_80_ms_is_no_reading(monkeypatch):
 
 
 def test_nobody_answers(monkeypatch):
-    asked, refused, lost = operator_of(Person(monkeypatch, "12 A", None), "people: [A]").request("tester")
+    _, refused, lost = operator_of(Person(monkeypatch, "12 A", None), "people: [A]").request("tester")
     assert "'12 A' is refused" in refused.text
     assert lost.cause == "nobody answered for 30 s when tester was to be read"
 
