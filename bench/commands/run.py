@@ -20,6 +20,7 @@ def add_parser(subparsers) -> None:
     run.add_argument("--stage", choices=("dry", "reduced", "live"), default="", help="energy stage (real bench: dry)")
     run.add_argument("--override", metavar="REASON", help="go up a stage without the record that it needs")
     run.add_argument("--rules", type=Path, metavar="FILE", help="local rules, acknowledged line by line for live")
+    run.add_argument("--rule", choices=("simple", "guarded"), help="how uncertainty decides")
     run.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random (default 0)")
     run.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="a simulated parameter")
     run.add_argument("--fault", action="append", default=[], metavar="NAME[@SECONDS]", help="put a simulated fault in")
@@ -63,6 +64,7 @@ def work(arguments: argparse.Namespace) -> int:
         parameters=option.parameters(arguments.set, bench),
         injections=option.injections(arguments.fault),
         seed=arguments.seed,
+        rule=arguments.rule or bench.rule,
         wall_clock=arguments.wall_clock,
         firmware=option.firmware(arguments.firmware),
         box=arguments.box,

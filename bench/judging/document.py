@@ -34,6 +34,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
         "energy": plan.energy,
         "proves": list(plan.proves),
         "verdict": str(verdict),
+        "rule": judge.rule,
         "reason": _headline(judge, steps, invariants),
         "trouble": judge.trouble,
         "record": record,
@@ -46,6 +47,11 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
                 "verdict": str(invariant.verdict),
                 "reason": invariant.reason,
                 "at_s": invariant.at_s,
+                "violations": invariant.violations,
+                "violated_s": invariant.violated_s,
+                "margin": invariant.margin,
+                "unit": invariant.unit,
+                "uncertainty": invariant.uncertainty,
                 "excused": invariant.excused,
             }
             for invariant in invariants
@@ -64,6 +70,8 @@ def _step(result: StepResult) -> dict[str, Any]:
         "min": judged.min,
         "max": judged.max,
         "margin": judged.margin,
+        "uncertainty": judged.uncertainty,
+        "false_accept": judged.false_accept,
         "reason": judged.reason,
         "began_s": result.began_s,
         "ended_s": result.ended_s,
@@ -71,7 +79,8 @@ def _step(result: StepResult) -> dict[str, Any]:
 
 
 def _not_reached(step: Step, why: str) -> dict[str, Any]:
-    blank = dict.fromkeys(("value", "bound", "min", "max", "margin", "began_s", "ended_s"))
+    measured = ("value", "bound", "min", "max", "margin", "uncertainty", "false_accept")
+    blank = dict.fromkeys((*measured, "began_s", "ended_s"))
     return {**_identity(step.path, step), **blank, "unit": "", "verdict": "not-run", "reason": why}
 
 

@@ -12,6 +12,7 @@ anything else from outside. How a step comes to its verdict:
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -61,11 +62,15 @@ class Judge:
     """`trouble` is why the bench could not go on ('' when it could): the run is then never a pass.
 
     `late_s`: how late a reading may arrive after its stamp; a rule with a time waits that much longer before it
-    counts as broken for want of a reading.
+    counts as broken for want of a reading. `rule`: how uncertainty decides (`deciding.RULES`).
+    `overdue`: devices whose calibration had run out, with their last good day: what rests on them is `inconclusive`
+    under `guarded` and says so under `simple`.
     """
 
-    def __init__(self, plan: Plan, late_s: float = 0.0):
+    def __init__(self, plan: Plan, late_s: float = 0.0, rule: str = "simple", overdue: Mapping[str, str] | None = None):
         self.plan = plan
+        self.rule = rule
+        self.overdue = overdue or {}
         self.readings = Readings(plan.bench)
         self.excuses: dict[str, tuple[str, ...]] = {}  # faults that are in, and what each excuses
         self.results: list[StepResult] = []
@@ -92,6 +97,20 @@ class Judge:
             for slot in watch.slots:
                 self._watching.setdefault(slot, []).append(watch)
         return self._watches[key]
+
+    def calibrated(self, judged: Judged, slots: Iterable[int]) -> Judged:
+        """`judged`, which rests on these channels, as it stands when calibrations are looked at."""
+        if not self.overdue or judged.verdict not in (Verdict.PASS, Verdict.FAIL):
+            return judged
+        devices = {self.readings.devices[slot]: None for slot in slots if self.readings.quantity[slot]}
+        late = [f"{device} ran out after {self.overdue[device]}" for device in devices if device in self.overdue]
+        if late:
+            text = f"the calibration of {' and of '.join(late)}"
+            if self.rule == "guarded":
+                judged.verdict, judged.reason = Verdict.INCONCLUSIVE, text
+            else:
+                judged.reason = "; ".join(filter(None, (judged.reason, text)))
+        return judged
 
     # -- the fold ------------------------------------------------------------------------------------------
 
@@ -164,6 +183,8 @@ class Judge:
                     touched[watch] = None
             for watch in touched:
                 news |= watch.update(t)
+                for follower in watch.followers:
+                    follower.look(t)
         if news or self._running:
             for invariant in self._invariants:
                 if news or invariant.running:

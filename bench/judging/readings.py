@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from bench.judging.uncertainty import Specification
+
 if TYPE_CHECKING:
     from bench.events import Batch, Value
     from bench.language.bench_file import Bench
@@ -16,11 +18,29 @@ if TYPE_CHECKING:
 NEVER = float("-inf")
 
 
+class Move(NamedTuple):
+    """A channel's last change of value: true until `from_s` at least, read again at `to_s` (s)."""
+
+    old: Value | None
+    from_s: float
+    new: Value
+    to_s: float
+
+
 class Snapshot(NamedTuple):
-    """All values at one instant, with the time each was read (s)."""
+    """All values at one instant, with the time each was read (s) and its last change."""
 
     values: list[Value | None]
     times: list[float]
+    moves: list[Move | None]
+
+    def slope(self, slot: int) -> float:
+        """How fast a quantity moves about this instant, in the channel's unit per s; 0 when it rests or is unknown."""
+        move = self.moves[slot]
+        if move is None or self.times[slot] > move.to_s or not isinstance(move.old, float):
+            return 0.0
+        took_s = move.to_s - move.from_s
+        return (move.new - move.old) / took_s if 0.0 < took_s < float("inf") else 0.0
 
 
 class Readings:
@@ -36,7 +56,10 @@ class Readings:
         self.devices = [channel.device for channel in channels]
         self.driven = [channel.direction == "driven" for channel in channels]
         self.clock_bound_s: dict[str, float] = {}  # by device: how far its stamps may be off
+        self.units = [channel.unit or "" for channel in channels]
         self.quantity = [channel.unit is not None for channel in channels]
+        self.specifications = [Specification.of(channel) for channel in channels]
+        self._moves: list[Move | None] = [None] * len(channels)
         self.changed: dict[int, tuple[Value | None, float]] = {}
         self.stimulus_began_s = NEVER
         self._stimulus_done_s = NEVER
@@ -101,6 +124,7 @@ class Readings:
         if slot not in self.changed:
             old = self._forgotten.pop(slot, None) if self.values[slot] is None else self.values[slot]
             self.changed[slot] = (old, before_s)
+            self._moves[slot] = Move(old, before_s, value, t)
         self.values[slot] = value
         self._own_times[slot] = t
         if fresh:
@@ -140,14 +164,14 @@ class Readings:
         return None
 
     def now(self) -> Snapshot:
-        return Snapshot(self.values.copy(), self._times())
+        return Snapshot(self.values.copy(), self._times(), self._moves.copy())
 
     def just_before(self) -> Snapshot:
         """As `now`, but without what arrived at this instant."""
         times = self._times()
         for slot, (_, time) in self.changed.items():
             times[slot] = time
-        return Snapshot(self.just_before_values(), times)
+        return Snapshot(self.just_before_values(), times, self._moves.copy())
 
     def just_before_values(self) -> list[Value | None]:
         values = self.values.copy()
@@ -160,10 +184,10 @@ class Readings:
 
     def between(self, t: float) -> Snapshot:
         """As `now`, quantities that arrived at this instant interpolated linearly back to `t`."""
-        values, times = self.now()
+        values, times, moves = self.now()
         for slot, (old, old_time) in self.changed.items():
             new, new_time = values[slot], times[slot]
             if isinstance(old, float) and isinstance(new, float) and old_time < t < new_time:
                 values[slot] = old + (new - old) * (t - old_time) / (new_time - old_time)
                 times[slot] = t
-        return Snapshot(values, times)
+        return Snapshot(values, times, moves)

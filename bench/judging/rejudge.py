@@ -18,7 +18,10 @@ def rejudge(folder: Path) -> tuple[dict[str, Any], dict[str, Any] | None]:
     Raises RecordError for a folder that is no record, InputError when its sequence no longer loads.
     """
     record = read_record(folder)
-    judge = Judge(load_plan_from_record(folder, record.header["case"]), record.header.get("late_s", 0.0))
+    header = record.header
+    judge = Judge(
+        load_plan_from_record(folder, header["case"]), header.get("late_s", 0.0), header["rule"], header.get("overdue")
+    )
     for event in record.events():
         judge.fold(event)
         if type(event) is Batch:

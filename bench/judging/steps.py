@@ -7,11 +7,14 @@ same events always give the same result.
 
 from __future__ import annotations
 
+from math import inf
 from typing import TYPE_CHECKING
 
-from bench.judging.limits import CompiledLimit, Judged
+from bench.judging.deciding import decide
+from bench.judging.limits import CompiledLimit, Distance, Judged
 from bench.judging.readings import Snapshot
 from bench.language import plan
+from bench.language.expressions import Condition
 from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
@@ -36,7 +39,16 @@ class OpenStep:
         self.readings = judge.readings
         self.began_s = began_s
         self.deadline_s = float("inf")
-        self.result: Judged | None = None
+        self.rests_on: tuple[int, ...] = ()  # the channels that decide
+        self._result: Judged | None = None
+
+    @property
+    def result(self) -> Judged | None:
+        return self._result
+
+    @result.setter
+    def result(self, judged: Judged) -> None:
+        self._result = self.judge.calibrated(judged, self.rests_on)
 
     def settle(self, t: float) -> None:
         pass
@@ -108,12 +120,15 @@ class OpenAwait(OpenStep):
         super().__init__(step, judge, began_s)
         self.deadline_s = round(began_s + step.within_s, 6)
         self.watch = judge.watch(step.condition)
+        self.rests_on = self.watch.slots
 
     def settle(self, t):
         in_time = t <= self.deadline_s and not self.watch.changed_after(self.deadline_s)
         if self.watch.truth and in_time and self._missing(self.watch.slots, t) is None:
-            self.result = Judged(Verdict.PASS, t - self.began_s, "s", max=self.step.within_s)
-            self.result.margin = self.step.within_s - self.result.value
+            judged = Judged(Verdict.PASS, t - self.began_s, "s", max=self.step.within_s)
+            judged.margin = self.step.within_s - judged.value
+            rise = self.watch.last_rise() if self.watch.changed_after(self.began_s) else None
+            self.result = decide(judged, rise.parts if rise is not None else (), self.judge.rule)
 
     def passed(self, t):
         text = f"{self.step.condition.text} did not come true within {self.step.within_s:g} s"
@@ -127,11 +142,13 @@ class OpenCheck(OpenStep):
         super().__init__(step, judge, began_s)
         self.deadline_s = round(began_s + step.within_s, 6)
         self.at = judge.watch(step.at) if step.at is not None else None
-        self.limit = CompiledLimit(step.limit, self.readings.slots) if step.limit is not None else None
+        self.limit = CompiledLimit(step.limit, judge) if step.limit is not None else None
         self.value = step.expression.compile(self.readings.slots)
         names = dict.fromkeys((*step.expression.channels, *(self.limit.channels if self.limit else ())))
         self.slots = self.readings.slots_of(names)
+        self.rests_on = self.slots if self.at is None else (*self.slots, *self.at.slots)
         self._read_by: dict[str, None] = {}
+        self._distance = Distance(step.expression, judge) if isinstance(step.expression, Condition) else None
 
     def answered(self, event: Answered) -> None:
         """A person has read one of the channels; its value follows."""
@@ -142,7 +159,7 @@ class OpenCheck(OpenStep):
             if (rise := self.at.last_rise()) and rise.t <= self.deadline_s:
                 self._judge_at(rise)
         elif t <= self.deadline_s and self._missing(self.slots, t) is None:
-            self.result = self._judge(self.readings.now())
+            self.result = self._judge(self.readings.now(), None)
 
     def passed(self, t):
         if self.at is None:
@@ -157,19 +174,21 @@ class OpenCheck(OpenStep):
             if not self.readings.driven[slot] and (rise.at.values[slot] is None or too_old):
                 self.result = inconclusive(f"no recent value of {self.readings.names[slot]} at {self.step.at.text}")
                 return
-        self.result = self._judge(rise.at)
+        self.result = self._judge(rise.at, rise)
 
-    def _judge(self, snapshot: Snapshot) -> Judged:
+    def _judge(self, snapshot: Snapshot, when: Crossing | None) -> Judged:
         value = self.value(snapshot.values)
         read_by = f"read by {', '.join(self._read_by)}" if self._read_by else ""
         if self.limit is not None:
-            judged = self.limit.judge(value, snapshot)
+            judged = self.limit.judge(value, snapshot, function=self.value, slots=self.slots, when=when)
             judged.reason = "; ".join(filter(None, (judged.reason, read_by)))
             return judged
         if value:
-            return Judged(Verdict.PASS, reason=read_by)
-        seen = ", ".join(f"{self.readings.names[slot]} was {snapshot.values[slot]}" for slot in self.slots)
-        return Judged(Verdict.FAIL, reason=f"{self.step.expression.text} is not true: {seen}")
+            judged = Judged(Verdict.PASS, reason=read_by)
+        else:
+            seen = ", ".join(f"{self.readings.names[slot]} was {snapshot.values[slot]}" for slot in self.slots)
+            judged = Judged(Verdict.FAIL, reason=f"{self.step.expression.text} is not true: {seen}")
+        return self._distance.decide(judged, snapshot, when)
 
 
 class OpenTime(OpenStep):
@@ -177,7 +196,8 @@ class OpenTime(OpenStep):
         super().__init__(step, judge, began_s)
         self.deadline_s = round(began_s + step.from_within_s, 6)
         self.from_, self.to = judge.watch(step.from_), judge.watch(step.to)
-        self.limit = CompiledLimit(step.limit, self.readings.slots) if step.limit is not None else None
+        self.limit = CompiledLimit(step.limit, judge) if step.limit is not None else None
+        self.rests_on = (*self.from_.slots, *self.to.slots)
         self.start: Crossing | None = None
 
     def settle(self, t):
@@ -214,11 +234,13 @@ class OpenTime(OpenStep):
     def _judge(self, end: Crossing) -> None:
         value = round(end.t - self.start.t, 9)  # stamps are exact to 1e-6 s, their difference need not be
         bound = end.bound_s + self.start.bound_s
+        parts = (*self.start.parts, *end.parts)
         if self.limit is not None:
-            self.result = self.limit.judge(value, self.readings.now(), bound)
+            self.result = self.limit.judge(value, self.readings.now(), bound, parts)
         else:
             within = self.step.to_within_s
-            self.result = Judged(Verdict.PASS, value, "s", bound, max=within, margin=within - value)
+            judged = Judged(Verdict.PASS, value, "s", bound, max=within, margin=within - value)
+            self.result = decide(judged, parts, self.judge.rule)
 
 
 class OpenHold(OpenStep):
@@ -226,7 +248,10 @@ class OpenHold(OpenStep):
         super().__init__(step, judge, began_s)
         self.deadline_s = round(began_s + step.for_s, 6)
         self.watch = judge.watch(step.condition)
+        self.rests_on = self.watch.slots
         self.seen = False
+        self._distance = Distance(step.condition, judge)
+        self._least, self._closest = inf, None
 
     def settle(self, t):
         if t > self.deadline_s or self.watch.changed_after(self.deadline_s):
@@ -238,17 +263,29 @@ class OpenHold(OpenStep):
         elif self.readings.lacking(self.watch.slots):
             return
         self.seen = True
+        if self._distance.is_there and (margin := self._distance.margin(self.readings.values)) < self._least:
+            self._least, self._closest = margin, self.readings.now()
         if not self.watch.truth:
             values = ", ".join(
                 f"{self.readings.names[slot]} is {self.readings.values[slot]}" for slot in self.watch.slots
             )
             text = f"{self.step.condition.text} ended after {t - self.began_s:.6g} s: {values}"
-            self.result = Judged(Verdict.FAIL, t - self.began_s, "s", min=self.step.for_s, reason=text)
-            self.result.margin = self.result.value - self.step.for_s
+            judged = Judged(Verdict.FAIL, t - self.began_s, "s", min=self.step.for_s, reason=text)
+            judged.margin = judged.value - self.step.for_s
+            self.result = self._unless_close(judged)
 
     def passed(self, t):
         for_s = self.step.for_s
-        self.result = self._missing(self.watch.slots, t) or Judged(Verdict.PASS, for_s, "s", min=for_s)
+        judged = Judged(Verdict.PASS, for_s, "s", min=for_s)
+        self.result = self._missing(self.watch.slots, t) or self._unless_close(judged)
+
+    def _unless_close(self, judged: Judged) -> Judged:
+        """`judged` is about time; where a quantity came too close to be told from the other side, it is in doubt."""
+        if self._closest is not None:
+            decided = self._distance.decide(Judged(judged.verdict), self._closest)
+            if decided.verdict is not judged.verdict:
+                judged.verdict, judged.reason = decided.verdict, decided.reason
+        return judged
 
 
 class OpenCount(OpenStep):
@@ -256,7 +293,7 @@ class OpenCount(OpenStep):
         super().__init__(step, judge, began_s)
         self.deadline_s = round(began_s + step.for_s, 6)
         (self.slot,) = self.readings.slots_of((step.channel,))
-        self.limit = CompiledLimit(step.limit, self.readings.slots)
+        self.limit = CompiledLimit(step.limit, judge)
         self.changes = 0
 
     def settle(self, t):

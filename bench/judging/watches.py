@@ -10,8 +10,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from bench.judging.readings import NEVER, Readings, Snapshot
+from bench.judging.uncertainty import FULL, HALF, Part, propagated
 
 if TYPE_CHECKING:
+    from bench.judging.invariants import OpenInvariant
     from bench.language.expressions import Condition
 
 
@@ -26,6 +28,7 @@ class Crossing(NamedTuple):
     bound_s: float
     truth: bool
     at: Snapshot | None
+    parts: tuple[Part, ...] = ()  # of its standard uncertainty, s
 
 
 class Watch:
@@ -41,6 +44,7 @@ class Watch:
         self.crossings: list[Crossing] = []  # since the start of the last stimulus
         self.changed_s = NEVER  # when the truth last changed or became known
         self._readings = readings
+        self.followers: list[OpenInvariant] = []  # rules that want to know how close it comes
         self._unknown = set(self.slots)
         self._spans_devices = len({readings.devices[slot] for slot in self.slots}) > 1
         self._value = condition.compile(readings.slots)
@@ -111,19 +115,19 @@ class Watch:
                 flips.append((*atom.flip, place))
             atom.flip = None
         combine = self.condition.compile_combine()
-        when, bound, decisive = t, 0.0, None
+        when, bound, parts, decisive = t, 0.0, (), None
         value = bool(combine(truths))
-        for instant, its_bound, place in sorted(flips):
+        for instant, its_bound, its_parts, place in sorted(flips, key=lambda flip: (flip[0], flip[1], flip[3])):
             truths[place] = not truths[place]
             if bool(combine(truths)) != value:
                 value = not value
                 if value == truth:
-                    when, bound, decisive = instant, its_bound, self._atoms[place]
+                    when, bound, parts, decisive = instant, its_bound, its_parts, self._atoms[place]
         at = None
         if truth:
             by_quantity = decisive is not None and decisive.kind == "quantity"
             at = readings.between(when) if by_quantity else readings.just_before()
-        return Crossing(when, bound, truth, at)
+        return Crossing(when, bound, truth, at, parts)
 
     def _note_flips(self, t: float) -> None:
         """Remember where each comparison last flipped. Asked for only when the whole flips, or when several devices
@@ -144,7 +148,7 @@ class _Atom:
         self._truth = atom.compile_truth(readings.slots)
         self._margin = atom.compile_margin(readings.slots) if atom.kind == "quantity" else None
         self.is_true = False
-        self.flip: tuple[float, float] | None = None  # (instant, bound) of the last flip not yet accounted for
+        self.flip: tuple[float, float, tuple[Part, ...]] | None = None  # instant, bound, parts of the last one
         self.flip_seen_s = NEVER
 
     def note_flip(self, t: float) -> None:
@@ -157,26 +161,36 @@ class _Atom:
         if before != self.is_true and self.flip_seen_s != t:
             self.flip, self.flip_seen_s = self._crossing(t, earlier), t
 
-    def _crossing(self, t: float, earlier: list) -> tuple[float, float]:
-        """(time, bound) in s of the flip that shows at `t`; `earlier` are the values just before."""
+    def _crossing(self, t: float, earlier: list) -> tuple[float, float, tuple[Part, ...]]:
+        """Time, bound and parts of the uncertainty, in s, of the flip that shows at `t`; `earlier`: values before."""
         readings = self._readings
         changed = [slot for slot in self._slots if slot in readings.changed]
-        when, bound = self._between_samples(t, earlier, changed)
-        clocks = readings.clock_bound_s
-        return when, bound + max((clocks.get(readings.devices[slot], 0.0) for slot in changed), default=0.0)
+        when, bound, parts = self._between_samples(t, earlier, changed)
+        devices = {readings.devices[slot] for slot in changed}
+        clock_s, device = max(((readings.clock_bound_s.get(name, 0.0), name) for name in devices), default=(0.0, ""))
+        if clock_s:
+            parts = (*parts, Part("clock", device, clock_s * HALF, clock_s, "s"))
+        return when, bound + clock_s, parts
 
-    def _between_samples(self, t: float, earlier: list, changed: list[int]) -> tuple[float, float]:
+    def _between_samples(self, t: float, earlier: list, changed: list[int]) -> tuple[float, float, tuple[Part, ...]]:
         readings = self._readings
-        start = max((readings.changed[slot][1] for slot in changed), default=t)
+        start, latest = max(((readings.changed[slot][1], slot) for slot in changed), default=(t, 0))
         if self._margin is None:
-            edges = [readings.edge_bound[slot] for slot in changed]
-            if all(edge is not None for edge in edges):
-                return t, max(edges, default=0.0)
+            edges = [(readings.edge_bound[slot], slot) for slot in changed]
+            if all(edge is not None for edge, _ in edges):
+                edge, slot = max(edges, default=(0.0, 0))
+                return t, edge, (Part("stamp", readings.names[slot], edge * HALF, edge, "s"),) if edge else ()
         if start == NEVER or start >= t:
-            return t, 0.0
+            return t, 0.0, ()
+        took = t - start
+        sampling = Part("sampling", readings.names[latest], took * FULL, took, "s")
         if self._margin is None:
-            return (start + t) / 2, (t - start) / 2
+            return (start + t) / 2, took / 2, (sampling,)
         before, after = self._margin(earlier), self._margin(readings.values)
         share = min(max(before / (before - after), 0.0), 1.0) if before != after else 1.0
-        when = start + (t - start) * share
-        return when, max(when - start, t - when)
+        when = start + took * share
+        slope = abs(after - before) / took
+        values = readings.between(when)
+        off = propagated(self._margin, self._slots, values, readings) if slope else ()
+        parts = (sampling, *(part._replace(u=part.u / slope) for part in off))
+        return when, max(when - start, t - when), parts

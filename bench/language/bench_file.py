@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Any, ClassVar
@@ -17,7 +18,7 @@ from pydantic import ConfigDict, Field
 from bench.errors import InputError
 from bench.language.channel import Channel, ChannelEntry, ChannelReader
 from bench.language.collecting import Problems
-from bench.language.documents import Document, Formula, SequenceName, Truth, VariableName, validate
+from bench.language.documents import Document, Formula, SequenceName, Truth, VariableName, one_of, validate
 from bench.language.expressions import Scope
 from bench.language.located import Map, Text, plain, shown, suggestion
 from bench.language.resistors import Resistor, ResistorEntry, read_resistors
@@ -32,6 +33,7 @@ class DeviceEntry(Document):
 
     model_config = ConfigDict(extra="allow")
     driver: Text = Field(description="Name of the driver; 'simulated' for the simulated box")
+    calibrated_until: Text | None = Field(None, description="Last day of its calibration, for example 2027-01-31")
     isolated: Truth | None = Field(None, description="Whether its inputs are isolated and rated for what they measure")
 
 
@@ -58,6 +60,9 @@ class BenchDocument(Document):
     stale_after: Text | None = Field(None, description="Staleness limit of channels that do not say")
     time_accuracy: Text | None = Field(None, description="Accuracy of stamped edges that do not say")
     channels: dict[VariableName, ChannelEntry] = Field(min_length=1)
+    rule: one_of("simple", "guarded") | None = Field(  # type: ignore[valid-type]
+        None, description="How uncertainty decides; simple (the value alone) if left out"
+    )
     agree: list[AgreeEntry] | None = Field(None, description="Channels that the self-check compares")
     resistors: dict[VariableName, ResistorEntry] | None = Field(None, description="What has to cool between cycles")
     stands_in: Truth | None = Field(None, description="true where simulated devices stand in for real ones")
@@ -74,6 +79,7 @@ class Device:
     driver: str
     options: Mapping[str, Any] = field(default_factory=dict)
     isolated: bool | None = None
+    calibrated_until: date | None = None
 
 
 @dataclass(frozen=True)
@@ -89,6 +95,7 @@ class Bench:
     agree: tuple[tuple[str, str, str], ...] = ()  # (channel, channel, how far apart they may be)
     resistors: tuple[Resistor, ...] = ()
     stands_in: bool = False
+    rule: str = "simple"
     file: str = ""
     source_text: str = ""
 
@@ -101,10 +108,25 @@ class Bench:
         """Whether a real box is wired to it: neither the simulated bench nor stand-ins."""
         return not (self.simulated or self.stands_in)
 
+    def overdue(self, today: date) -> dict[str, date]:
+        """The devices whose calibration has run out, with its last day."""
+        last = {name: device.calibrated_until for name, device in self.devices.items()}
+        return {name: day for name, day in last.items() if day is not None and day < today}
+
     @cached_property
     def scope(self) -> Scope:
         """The channels, for expressions."""
         return Scope({name: channel.type for name, channel in self.channels.items()})
+
+
+def _device(name: Text, entry: DeviceEntry, problems: Problems) -> Device:
+    until, text = None, entry.calibrated_until
+    if text is not None:
+        try:
+            until = date.fromisoformat(text)
+        except ValueError:
+            problems.add(text.place.problem(f"{shown(text)} is no date", "write for example 2027-01-31"))
+    return Device(str(name), str(entry.driver), plain(entry.model_extra or {}), entry.isolated, until)
 
 
 def load_bench(path: str | Path | None = None) -> Bench:
@@ -123,6 +145,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
     if document is None:
         raise InputError(finding.problem for finding in findings)
     problems = Problems()
+    devices = {str(name): _device(name, entry, problems) for name, entry in document.devices.items()}
     channels = {
         str(name): channel
         for name, entry in document.channels.items()
@@ -139,12 +162,10 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
     return Bench(
         resistors=resistors,
         stands_in=bool(document.stands_in),
+        rule=str(document.rule or "simple"),
         name=str(document.bench),
         title=str(document.title or document.bench),
-        devices={
-            str(name): Device(str(name), str(entry.driver), plain(entry.model_extra or {}), entry.isolated)
-            for name, entry in document.devices.items()
-        },
+        devices=devices,
         channels=channels,
         identity=plain(document.identity or {}),
         agree=tuple((str(entry.first), str(entry.second), str(entry.within)) for entry in document.agree or ()),

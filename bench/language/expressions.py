@@ -6,6 +6,7 @@ driven; what it gives back compiles to one plain Python expression over a flat l
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property, lru_cache
 
@@ -67,6 +68,11 @@ class Atom:
     def channels(self) -> tuple[str, ...]:
         return _channels(self._term)
 
+    @property
+    def unit(self) -> Unit | None:
+        """The unit in which the two sides differ, as the author would write it."""
+        return preferred_unit(self._term.left) or preferred_unit(self._term.right)
+
     def compile_truth(self, slots: Mapping[str, int]) -> Callable[[list[Value]], bool]:
         return _function("v", self._term.code(slots))
 
@@ -83,6 +89,11 @@ class Condition(Expression):
     @cached_property
     def atoms(self) -> tuple[Atom, ...]:
         return tuple(Atom(term) for term in self.term.walk() if isinstance(term, terms.Comparison))
+
+    def compile_margin(self, slots: Mapping[str, int]) -> Callable[[list[Value]], float]:
+        """How far the whole is from changing its truth, above 0 when true, in base units; what hangs on states alone
+        is infinite. `and` takes the least, `or` the greatest (the robustness of signal temporal logic)."""
+        return _function("v", self.term.margin_code(slots))
 
     def compile_combine(self) -> Callable[[Sequence[bool]], bool]:
         """The truth of the whole from the truths of `atoms`, in their order."""
@@ -134,4 +145,4 @@ def _function(argument: str, code: str) -> Callable:
     return eval(f"lambda {argument}: {code}", {"__builtins__": {}, **_FUNCTIONS})
 
 
-_FUNCTIONS = {"abs": abs, "min": min, "max": max, "divide": terms.divide}
+_FUNCTIONS = {"abs": abs, "min": min, "max": max, "divide": terms.divide, "inf": math.inf}

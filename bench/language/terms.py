@@ -58,6 +58,10 @@ class Term:
         """A Python expression over the list `v`, in base units."""
         raise NotImplementedError
 
+    def margin_code(self, slots: Mapping[str, int]) -> str:
+        """For conditions: Python code for how far it is from changing its truth, in base units."""
+        raise NotImplementedError
+
     def parts(self) -> tuple[Term, ...]:
         return ()
 
@@ -142,7 +146,9 @@ class Comparison(Term):
         return f"({self.left.code(slots)} {self.operator} {self.right.code(slots)})"
 
     def margin_code(self, slots: Mapping[str, int]) -> str:
-        """lhs - rhs for > and >=, rhs - lhs for < and <=, -|lhs - rhs| for ==, |lhs - rhs| for !=."""
+        """lhs - rhs for > and >=, rhs - lhs for < and <=, -|lhs - rhs| for ==, |lhs - rhs| for !=; states: infinite."""
+        if self.left.dimension is TEXT:
+            return f"(inf if {self.code(slots)} else -inf)"
         left, right = self.left.code(slots), self.right.code(slots)
         if self.operator in self.FLIPPED:
             left, right = right, left
@@ -164,6 +170,10 @@ class Junction(Term):
     def code(self, slots: Mapping[str, int]) -> str:
         return "(" + f" {self.operator} ".join(condition.code(slots) for condition in self.conditions) + ")"
 
+    def margin_code(self, slots: Mapping[str, int]) -> str:
+        least = "min" if self.operator == "and" else "max"
+        return f"{least}({', '.join(condition.margin_code(slots) for condition in self.conditions)})"
+
     def parts(self) -> tuple[Term, ...]:
         return self.conditions
 
@@ -174,6 +184,9 @@ class Not(Term):
 
     def code(self, slots: Mapping[str, int]) -> str:
         return f"(not {self.condition.code(slots)})"
+
+    def margin_code(self, slots: Mapping[str, int]) -> str:
+        return f"-{self.condition.margin_code(slots)}"
 
     def parts(self) -> tuple[Term, ...]:
         return (self.condition,)

@@ -3,6 +3,7 @@ gives the same bytes; those stand in the manifest."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -12,10 +13,12 @@ if TYPE_CHECKING:
 FORMAT = 1
 
 
-def header_fields(plan: Plan, rule: str, seed: int, late_s: float = 0.0) -> dict[str, Any]:
+def header_fields(
+    plan: Plan, rule: str, seed: int, late_s: float = 0.0, overdue: Mapping[str, str] | None = None
+) -> dict[str, Any]:
     """The header of a run of `plan`, judged by decision rule `rule` ('simple' or 'guarded').
 
-    `late_s`: how late a reading could arrive after its stamp (see `Judge`).
+    `late_s`: how late a reading could arrive after its stamp; `overdue`: calibrations that had run out (see `Judge`).
     """
     bench = plan.bench
     groups: dict[str, list[str]] = {}
@@ -33,6 +36,7 @@ def header_fields(plan: Plan, rule: str, seed: int, late_s: float = 0.0) -> dict
         "rule": rule,
         "seed": seed,
         "late_s": late_s,
+        "overdue": dict(overdue or {}),
         "channels": {name: _channel_fields(channel) for name, channel in bench.channels.items()},
         "groups": groups,
     }

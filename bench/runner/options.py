@@ -31,6 +31,7 @@ class Options:
     parameters: Mapping[str, float] = field(default_factory=dict)
     injections: Sequence[tuple[float, str]] = ()
     seed: int = 0
+    rule: str = "simple"
     wall_clock: bool = False
     firmware: Mapping[str, str] = field(default_factory=dict)
     box: str = ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 from bench.devices.simulated import SimulatedBench
@@ -25,7 +25,6 @@ from bench.runner.virtual_loop import run_virtual
 from bench.runner.wall_loop import run_wall
 from bench.verdicts import Verdict, worst
 
-RULE = "simple"
 #: How long the box has its supply before the first step, s: time to boot.
 POWERED_BEFORE_S = 3.0
 
@@ -48,9 +47,10 @@ def run_plan(
     with _bench_for(plan, options, opened, start_s) as bench:
         in_wall_time = isinstance(bench, WallBench)
         late_s = bench.late_s if in_wall_time else 0.0
+        late_days = {name: day.isoformat() for name, day in plan.bench.overdue(date.today()).items()}
         stem = "-".join(filter(None, (f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
-        header = header_fields(plan, RULE, options.seed, late_s)
-        judge = Judge(plan, late_s)
+        header = header_fields(plan, options.rule, options.seed, late_s, late_days)
+        judge = Judge(plan, late_s, options.rule, late_days)
         budget = begin_budget(plan, judge.readings, start_s, options.heat)
         record = new_record(options.records, stem, header, plan.sources, in_wall_time)
         engine = Engine(plan, judge, start_s, options.injections, budget)

@@ -90,7 +90,7 @@ def check_bench(
         (plan,) = plans_from_text(text, f"{name}.yaml", bench, register)
         return run_plan(plan, options, stop, opened=opened, powered_before_s=powered_before_s)
 
-    out_of_date = overdue(bench, date.today())
+    out_of_date = bench.overdue(date.today())
     failed: dict[str, str] = {}
     walk = run(walk_text(bench), "bench-selfcheck", POWERED_BEFORE_S)
     while (name := _failed_channel(walk, bench)) and name not in failed and not stop.was_asked:
@@ -161,22 +161,6 @@ def _failed_channel(document: Mapping[str, Any], bench: Bench) -> str:
         if step["verdict"] in ("fail", "inconclusive") and name in bench.channels and not document["trouble"]:
             return name
     return ""
-
-
-def overdue(bench: Bench, today: date) -> dict[str, date]:
-    """Devices and channels whose calibration has run out: name -> last good day. Raises InputError for no date."""
-    found = {}
-    for name, device in bench.devices.items():
-        text = device.options.get("calibrated_until")
-        if text is None:
-            continue
-        try:
-            until = date.fromisoformat(str(text))
-        except ValueError:
-            raise InputError.at(bench.file, f"device {name}: {text!r} is no date", "write 2027-01-31") from None
-        if until < today:
-            found[name] = until
-    return found
 
 
 def _readable(bench: Bench) -> Iterator[Channel]:

@@ -10,7 +10,7 @@ from bench.errors import InputError
 from bench.language.bench_file import bench_from_text, load_bench
 from bench.language.register import load_register
 from bench.runner.options import Options
-from bench.runner.selfcheck import SelfCheck, check_bench, known_bad_text, needed, overdue, walk_text
+from bench.runner.selfcheck import SelfCheck, check_bench, known_bad_text, needed, walk_text
 from bench.runner.stopping import Stop
 from tests.judging.folding import plan_of
 from tests.runner.running import START
@@ -89,10 +89,10 @@ def test_a_bench_without_any_state_to_read_is_refused():
 def test_calibration_dates():
     text = SHIPPED.source_text.replace("{driver: simulated}", "{driver: simulated, calibrated_until: '2026-03-01'}")
     bench = bench_from_text(text, SHIPPED.file)
-    assert overdue(bench, date(2026, 3, 1)) == {}
-    assert overdue(bench, date(2026, 3, 2)) == {"box": date(2026, 3, 1)}
+    assert bench.overdue(date(2026, 3, 1)) == {}
+    assert bench.overdue(date(2026, 3, 2)) == {"box": date(2026, 3, 1)}
     with pytest.raises(InputError, match="no date"):
-        overdue(bench_from_text(text.replace("2026-03-01", "spring"), "b.yaml"), date(2026, 3, 2))
+        bench_from_text(text.replace("2026-03-01", "spring"), "b.yaml")
 
 
 def test_what_a_plan_needs(tmp_path):
