@@ -11,6 +11,8 @@ def add_parser(subparsers) -> None:
     text = "Judge a record again from its recorded events."
     rejudge = subparsers.add_parser("rejudge", help="judge a record again", description=text)
     rejudge.add_argument("record", type=Path, metavar="RECORD", help="a record folder")
+    rejudge.add_argument("--rule", choices=("simple", "guarded"), help="by this rule (default: the record's)")
+    rejudge.add_argument("--limits", type=Path, metavar="FILE", help="with these limits (default: the record's)")
     rejudge.add_argument("--json", action="store_true", help="one machine-readable document on standard output")
 
 
@@ -18,7 +20,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.judging.rejudge import differences, rejudge
     from bench.verdicts import Verdict, exit_status
 
-    document, before = rejudge(arguments.record)
+    document, before = rejudge(arguments.record, arguments.rule, arguments.limits)
     changed = differences(before, document)
     if arguments.json:
         print(json.dumps({**document, "same": not changed}, indent=1))

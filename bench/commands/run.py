@@ -21,6 +21,7 @@ def add_parser(subparsers) -> None:
     run.add_argument("--override", metavar="REASON", help="go up a stage without the record that it needs")
     run.add_argument("--rules", type=Path, metavar="FILE", help="local rules, acknowledged line by line for live")
     run.add_argument("--rule", choices=("simple", "guarded"), help="how uncertainty decides")
+    run.add_argument("--limits", type=Path, metavar="FILE", help="the team's own limits, each with its reason")
     run.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random (default 0)")
     run.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="a simulated parameter")
     run.add_argument("--fault", action="append", default=[], metavar="NAME[@SECONDS]", help="put a simulated fault in")
@@ -50,7 +51,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.verdicts import Verdict, exit_status, worst
 
     bench = load_bench(arguments.bench)
-    register = load_register(None)
+    register = load_register(None, arguments.limits)
     plans = load_plans(arguments.paths, bench, register)
     if arguments.plan:
         from bench.runner.planning import plan_text

@@ -35,6 +35,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
         "proves": list(plan.proves),
         "verdict": str(verdict),
         "rule": judge.rule,
+        "other_limits": _other_limits(plan),
         "reason": _headline(judge, steps, invariants),
         "trouble": judge.trouble,
         "record": record,
@@ -57,6 +58,21 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
             for invariant in invariants
         ],
     }
+
+
+def _other_limits(plan: plans.Plan) -> list[dict[str, Any]]:
+    """Requirements that this run judges by a limit of the team's own."""
+    named = {step.requirement.id: step.requirement for step in plans.each_step(plan.steps) if step.requirement}
+    return [
+        {
+            "requirement": requirement.id,
+            "limit": str(requirement.limit),
+            "instead_of": str(requirement.other.instead_of or ""),
+            "reason": requirement.other.reason,
+        }
+        for requirement in named.values()
+        if requirement.other is not None
+    ]
 
 
 def _step(result: StepResult) -> dict[str, Any]:

@@ -12,16 +12,19 @@ from bench.language.loading import load_plan_from_record
 from bench.record.reader import read_record
 
 
-def rejudge(folder: Path) -> tuple[dict[str, Any], dict[str, Any] | None]:
+def rejudge(
+    folder: Path, rule: str | None = None, limits: Path | None = None
+) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """(document from the recorded events, document in the manifest or None for an incomplete record).
+
+    By the record's own rule and limits where no others are given.
 
     Raises RecordError for a folder that is no record, InputError when its sequence no longer loads.
     """
     record = read_record(folder)
     header = record.header
-    judge = Judge(
-        load_plan_from_record(folder, header["case"]), header.get("late_s", 0.0), header["rule"], header.get("overdue")
-    )
+    plan = load_plan_from_record(folder, header["case"], limits)
+    judge = Judge(plan, header.get("late_s", 0.0), rule or header["rule"], header.get("overdue"))
     for event in record.events():
         judge.fold(event)
         if type(event) is Batch:

@@ -13,12 +13,12 @@ from bench.language.collecting import Problems
 from bench.language.documents import Document
 from bench.language.loading import Loader, kind_of, yaml_files
 from bench.language.located import Map
-from bench.language.register import RegisterDocument, load_register, resolve_register
+from bench.language.register import LimitsDocument, RegisterDocument, change_limits, load_register, resolve_register
 from bench.language.sequence_file import SequenceDocument
 from bench.language.yaml_nodes import compose, read_text
 
 DOCUMENTS: dict[str, type[Document]] = {
-    document.KIND: document for document in (SequenceDocument, BenchDocument, RegisterDocument)
+    document.KIND: document for document in (SequenceDocument, BenchDocument, RegisterDocument, LimitsDocument)
 }
 
 
@@ -36,6 +36,8 @@ def check_files(paths: Iterable[str | Path], bench_file: str | None = None) -> t
                 loader.plans(path, text, data)
             elif kind == "bench":
                 _check_bench(path, text, data)
+            elif kind == "limits":
+                _check_limits(text, data, bench, problems)
             else:
                 _check_register(path, text, data, bench, problems)
     with problems.collecting():
@@ -52,6 +54,15 @@ def _check_bench(path: Path, text: str, data: Map) -> None:
 def _check_register(path: Path, text: str, data: Map, bench: Bench, problems: Problems) -> None:
     for requirement in resolve_register(data, str(path), text).values():
         if requirement.limit is not None:
+            limit_problems(requirement.limit, bench.scope, problems)
+
+
+def _check_limits(text: str, data: Map, bench: Bench, problems: Problems) -> None:
+    """Against the shipped register."""
+    register = load_register(None)
+    change_limits(register, data, text)
+    for requirement in register.values():
+        if requirement.other is not None:
             limit_problems(requirement.limit, bench.scope, problems)
 
 

@@ -23,7 +23,7 @@ from bench.language.shipped import shipped_folder
 from bench.language.surroundings import SequenceFile, Surroundings
 from bench.language.yaml_nodes import compose, read_text
 
-KINDS = ("sequence", "bench", "requirements")
+KINDS = ("sequence", "bench", "requirements", "limits")
 _NAME = re.compile(r"^sequence: *['\"]?([a-z0-9][a-z0-9_-]*)", re.MULTILINE)
 
 
@@ -59,11 +59,19 @@ def plans_from_text(text: str, file: str, bench: Bench, register: Register) -> l
     return plans
 
 
-def load_plan_from_record(folder: str | Path, case: str) -> Plan:
-    """The plan of a run from its record folder alone. Raises RecordError when the record does not have it."""
+def load_plan_from_record(folder: str | Path, case: str, limits: str | Path | None = None) -> Plan:
+    """The plan of a run from its record folder alone; `limits`: others than those it was judged by.
+
+    Raises RecordError when the record does not have it, InputError for limits that cannot be.
+    """
     folder = Path(folder)
+    own = folder / "limits.yaml"
+    if limits is not None:
+        load_register(folder / "requirements.yaml", limits)  # a mistake in them is the user's
+    elif own.is_file():
+        limits = own
     try:
-        bench, register = load_bench(folder / "bench.yaml"), load_register(folder / "requirements.yaml")
+        bench, register = load_bench(folder / "bench.yaml"), load_register(folder / "requirements.yaml", limits)
         loader = Loader(bench, register, archived=True)
         path = folder / "sequence.yaml"
         text = read_text(path)
@@ -104,7 +112,9 @@ def kind_of(data: Map) -> str:
         raise data.key_place(found[1]).error(f"a file with {' and '.join(found)}", "make it two files")
     near = [hint for key in data if (hint := suggestion(key, KINDS)).startswith("did")]
     wrong = "this does not say what kind of file it is"
-    raise data.place.error(wrong, near[0] if near else "it begins with 'sequence:', 'bench:' or 'requirements:'")
+    raise data.place.error(
+        wrong, near[0] if near else "it begins with 'sequence:', 'bench:', 'requirements:' or 'limits:'"
+    )
 
 
 class Loader:

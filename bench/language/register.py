@@ -7,11 +7,16 @@ requirements:
     limit: {max: 5 s}
     sources:
       - {document: ..., edition: ..., clause: ..., note: ...}
+
+A team's own file puts other limits in the place of single ones, each with its reason:
+
+limits:
+  - {id: PRE-01, limit: {min: 90 %}, reason: the rules of our event ask for 90 %}
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar, NamedTuple
 
@@ -61,6 +66,21 @@ class RegisterDocument(Document):
     title: Text | None = None
 
 
+class LimitEntry(Document):
+    """Another limit for one requirement."""
+
+    id: Text
+    limit: BoundsEntry
+    reason: Text = Field(description="Why; the report shows it beside both limits")
+
+
+class LimitsDocument(Document):
+    """A team's own limits."""
+
+    KIND: ClassVar[str] = "limits"
+    limits: list[LimitEntry] = Field(min_length=1)
+
+
 class Source(NamedTuple):
     """Where a requirement is published. `note` says what a reader must know, such as 'from memory'."""
 
@@ -76,6 +96,17 @@ class RequirementLimit(NamedTuple):
     min: Text | None
     max: Text | None
 
+    def __str__(self) -> str:
+        bounds = ((word, bound) for word, bound in (("min", self.min), ("max", self.max)) if bound is not None)
+        return ", ".join(f"{word} {bound}" for word, bound in bounds)
+
+
+class OtherLimit(NamedTuple):
+    """What a team put in the place of a requirement's own limit (None: it had none), and why."""
+
+    instead_of: RequirementLimit | None
+    reason: str
+
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
@@ -88,13 +119,15 @@ class Requirement:
     sources: tuple[Source, ...] = ()
     shown_by: str = ""
     always: bool = False
+    other: OtherLimit | None = None
 
 
 class Register(dict[str, Requirement]):
-    """Requirements by id. `source_text` is the file as read, for the record."""
+    """Requirements by id. `source_text` and `limits_text` are the files as read, for the record."""
 
     file: str = ""
     source_text: str = ""
+    limits_text: str = ""
     title: str = ""
 
     def find(self, id: Text) -> Requirement:
@@ -104,11 +137,39 @@ class Register(dict[str, Requirement]):
         return self[id]
 
 
-def load_register(path: str | Path | None = None) -> Register:
-    """Read a register; None is the shipped one. Raises InputError with every problem."""
+def load_register(path: str | Path | None = None, limits: str | Path | None = None) -> Register:
+    """Read a register, None being the shipped one, and a team's own limits. Raises InputError with every problem."""
     path = shipped_file("requirements.yaml") if path is None else Path(path)
     text = read_text(path)
-    return resolve_register(compose(text, str(path)), str(path), text)
+    register = resolve_register(compose(text, str(path)), str(path), text)
+    if limits is not None:
+        text = read_text(limits)
+        change_limits(register, compose(text, str(limits)), text)
+    return register
+
+
+def change_limits(register: Register, data: Map, text: str) -> None:
+    """Put a team's limits in the place of the register's own. Raises InputError with every problem."""
+    document, findings = validate(LimitsDocument, data)
+    if document is None:
+        raise InputError(finding.problem for finding in findings)
+    problems = Problems()
+    for entry in document.limits:
+        with problems.collecting():
+            before = register.find(entry.id)
+            if before.other is not None:
+                raise entry.id.place.error(f"a second limit for {entry.id}", "keep one of the two")
+            if entry.limit.min is None and entry.limit.max is None:
+                raise entry.id.place.error(f"the limit of {entry.id} is empty", "give min, max or both")
+            if not entry.reason.strip():
+                raise entry.reason.place.error("the reason is blank", "say why this team has another limit")
+            limit, other = (
+                RequirementLimit(entry.limit.min, entry.limit.max),
+                OtherLimit(before.limit, str(entry.reason)),
+            )
+            register[str(entry.id)] = replace(before, limit=limit, other=other)
+    problems.raise_if_any()
+    register.limits_text = text
 
 
 def resolve_register(data: Map, file: str, text: str) -> Register:

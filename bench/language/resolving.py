@@ -55,6 +55,7 @@ def _plan(file: SequenceFile, case: CaseEntry | None, surroundings: Surroundings
             "sequence.yaml": file.text,
             "bench.yaml": bench.source_text,
             "requirements.yaml": surroundings.register.source_text,
+            **({"limits.yaml": surroundings.register.limits_text} if surroundings.register.limits_text else {}),
             **surroundings.uses,
         },
         purpose=str(document.purpose or ""),
