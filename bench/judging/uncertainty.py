@@ -104,11 +104,13 @@ def propagated(
 
 
 def sensitivity(function: Callable[[list[Value]], float], values: Sequence[Value], slot: int, step: float) -> float:
-    """How much `function` changes for one unit of the channel, over +- `step` around its value."""
+    """How much `function` changes for one unit of the channel, within `step` of its value: the steeper side counts, as
+    at the kink of abs() the two cancel."""
     step = step or 1e-6 * (abs(values[slot]) or 1.0)
     moved = list(values)
+    here = function(moved)
     moved[slot] = values[slot] + step
-    above = function(moved)
+    change = abs(function(moved) - here)
     moved[slot] = values[slot] - step
-    change = above - function(moved)
-    return abs(change) / (2 * step) if isfinite(change) else inf
+    change = max(change, abs(here - function(moved)))
+    return change / step if isfinite(change) else inf

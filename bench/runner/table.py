@@ -1,4 +1,5 @@
-"""The closing tables of a run: every judged step with value, limit, margin, verdict and requirement."""
+"""The closing tables of a run: every judged step with value and expanded uncertainty, limit, margin,
+verdict and requirement."""
 
 from __future__ import annotations
 
@@ -70,10 +71,17 @@ def _cells(step: dict[str, Any]) -> tuple[str, ...]:
     return (
         SHAPES[step["verdict"]],
         f"{step['path']} {step['name']}",
-        show(step["value"], unit) if step["value"] is not None else "",
+        _measured(step) if step["value"] is not None else "",
         step["limit"],
         show(step["margin"], unit) if step["margin"] is not None else "",
         step["verdict"] or "",
         step["requirement"] or "",
-        step["reason"] if step["verdict"] in ("fail", "inconclusive") else "",
+        step["reason"],
     )
+
+
+def _measured(step: dict[str, Any]) -> str:
+    """The value with its expanded uncertainty, where it has one."""
+    if not step["uncertainty"]:
+        return show(step["value"], step["unit"])
+    return f"{show(step['value'])} ± {step['uncertainty']:.2g} {step['unit']}".rstrip()

@@ -102,6 +102,12 @@ def test_what_value_and_limit_owe_to_one_channel_counts_once():
     assert result.uncertainty == pytest.approx(2 * 0.1 * 0.6 / 3**0.5)
 
 
+def test_where_two_channels_agree_their_difference_is_as_uncertain_as_anywhere():
+    step = "{name: R, check: abs(ts_voltage - pack_voltage), limit: {max: 4 V}}"
+    result = outcome(judge(step), begin(0.0), read(0.1, "meter", pack_voltage=400, ts_voltage=400))
+    assert result.uncertainty == pytest.approx(2 * 0.6 / 3**0.5)
+
+
 def test_an_accuracy_that_nobody_has_given():
     step = "{name: V, check: ts_voltage, limit: {max: 60 V}}"
     event = read(0.1, "meter", ts_voltage=1)
@@ -146,7 +152,7 @@ def test_an_overdue_calibration(rule, verdict):
 
 
 def test_propagation_agrees_with_a_reference_library():
-    """`uncertainties` propagates through analytic derivatives; ours are differences over one standard uncertainty."""
+    """`uncertainties` propagates through analytic derivatives; ours are the steeper of two differences over it."""
     bench = load_bench(None)
     readings = Judge(
         plans_from_text(
@@ -174,4 +180,4 @@ def test_propagation_agrees_with_a_reference_library():
                 )
             parts = propagated(compiled, readings.slots_of(given), Snapshot(values, [], []), readings)
             ours = sum(part.u**2 for part in parts) ** 0.5
-            assert ours == pytest.approx(function(*inputs).std_dev, rel=1e-3)
+            assert ours == pytest.approx(function(*inputs).std_dev, rel=1e-2)
