@@ -94,6 +94,7 @@ def plug_of(adapter: CanAdapter) -> Plug:
 
     def on_frame(frame: Frame) -> None:
         heard["bms_max"] = int.from_bytes(frame.data[:2], "little") / 10_000
+        heard["bms_messages"] = "on"
 
     adapter.on_frame = on_frame
     return Plug(
@@ -103,7 +104,7 @@ def plug_of(adapter: CanAdapter) -> Plug:
         unplug=adapter.unplug,
         silence=lambda: setattr(adapter, "hanging", True),
         drives={"bms_messages": "on", "bms_max": 4.2},
-        seen=lambda name: heard[name] if name == "bms_max" else "on",
+        seen=lambda name: eventually(lambda: heard.get(name)),  # a drive is confirmed when its frame is on the wire
     )  # fmt: skip
 
 
