@@ -8,6 +8,9 @@ anything else from outside. How a step comes to its verdict:
    again (`watches`) once all events of the instant are in: `settle`.
 3. The open step looks at watches and readings and decides, or is told that its deadline has passed.
 4. `StepEnded` closes it. A step that is still open then has no result but `inconclusive`.
+
+A device is found lost only some time after it was last good. What was judged in between, pass or fail, may rest on what
+it no longer said or did, so it is taken back: `doubt_from_s` is the last instant at which all was well.
 """
 
 from __future__ import annotations
@@ -70,6 +73,7 @@ class Judge:
         self.excuses: dict[str, tuple[str, ...]] = {}  # faults that are in, and what each excuses
         self.results: list[StepResult] = []
         self.trouble = ""
+        self.doubt_from_s = float("inf")
         self.open: OpenStep | None = None
         self.t = float("-inf")  # of the event folded last: readings may come later than they were stamped
         self.end_s = self.t
@@ -143,12 +147,13 @@ class Judge:
             case Aligned():
                 self.readings.clock_bound_s[event.device] = event.bound_s
             case Lost():
-                self._give_up(f"{event.device}: {event.cause}")
+                self._give_up(f"{event.device}: {event.cause}", self.readings.device_time(event.device))
             case Silent():
                 for slot in self.readings.silence(event.group):
                     self._forgotten(slot)
             case Stale():
-                self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s")
+                since_s = self.readings.group_time(event.group)
+                self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s", since_s)
             case Stopped():
                 self._give_up(event.cause)
 
@@ -188,17 +193,31 @@ class Judge:
         judged = open_step.result or inconclusive(event.reason or "the step ended before it could be decided")
         self.results.append(StepResult(event.path, open_step.step, open_step.began_s, event.t, judged))
         self.open = None
+        self._take_back()
 
-    def _give_up(self, reason: str) -> None:
+    def _give_up(self, reason: str, good_until_s: float | None = None) -> None:
+        """`good_until_s`: when what is in trouble was last known to be good; None: it is no matter of the bench."""
         self.trouble = self.trouble or reason
         if self.open is not None and self.open.result is None:
             self.open.result = inconclusive(reason)
+        if good_until_s is not None and good_until_s < self.doubt_from_s:
+            self.doubt_from_s = good_until_s
+            self._take_back()
+
+    def _take_back(self) -> None:
+        """What was judged in doubt is neither pass nor fail."""
+        for result in reversed(self.results):
+            if result.ended_s <= self.doubt_from_s:
+                return
+            if result.judged.verdict in (Verdict.PASS, Verdict.FAIL):
+                result.judged = inconclusive(f"{result.judged.verdict} does not count, the bench was in doubt by then: "
+                                             f"{self.trouble}")  # fmt: skip
 
     # -- the outcome ---------------------------------------------------------------------------------------
 
     def invariants(self) -> list[InvariantResult]:
         """Close the invariants at the last event; call once, when nothing more is folded."""
-        return [invariant.close(self.end_s) for invariant in self._invariants]
+        return [invariant.close(self.end_s, self.doubt_from_s) for invariant in self._invariants]
 
 
 def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -> Verdict:
