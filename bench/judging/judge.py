@@ -38,6 +38,7 @@ from bench.events import (
 )  # fmt: skip
 from bench.judging.invariants import InvariantResult, OpenInvariant
 from bench.judging.limits import Judged
+from bench.judging.moving import Moving
 from bench.judging.readings import Readings
 from bench.judging.steps import OPEN, OpenAsk, OpenStep, OpenStimulus, inconclusive
 from bench.judging.watches import Watch
@@ -87,6 +88,9 @@ class Judge:
                     self.watch(condition)
         self._running = False  # some invariant waits for its `must`
         self._invariants = [OpenInvariant(invariant, self) for invariant in plan.invariants]
+        self._trusted_while = [OpenInvariant(rule, self) for rule in plan.bench.trusted_while]
+        self._rules = [*self._trusted_while, *self._invariants]
+        self._moving = Moving(plan.bench, self.readings)
 
     def watch(self, condition: Condition) -> Watch:
         """The one watch on this condition."""
@@ -109,6 +113,8 @@ class Judge:
         kind = type(event)
         if kind is Batch:
             self.readings.apply(event)
+            if self._moving.slots and (frozen := self._moving.frozen()):
+                self._give_up(*frozen)
             return
         if kind is Driven:
             self.readings.put_driven(t, event.channel, event.value)
@@ -170,10 +176,14 @@ class Judge:
             for watch in touched:
                 news |= watch.update(t)
         if news or self._running:
-            for invariant in self._invariants:
-                if news or invariant.running:
-                    invariant.settle(t)
-            self._running = any(invariant.running for invariant in self._invariants)
+            for rule in self._rules:
+                if news or rule.running:
+                    rule.settle(t)
+            self._running = any(rule.running for rule in self._rules)
+            for rule in [rule for rule in self._trusted_while if rule.result.at_s is not None]:
+                self._trusted_while.remove(rule)  # said once
+                why = f"the bench is not to be trusted: {rule.result.name}: {rule.result.reason}"
+                self._give_up(why, rule.result.at_s - rule.invariant.within_s)
         if self.open is not None and self.open.result is None:
             self.open.settle(t)
         changed.clear()

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: How long an output or a frame may take to be carried out before the bench counts as broken, s.
 CARRY_OUT_S = 1.0
+#: An answer that comes sooner was given by a person who cannot have looked, s.
+LEAST_LOOK_S = 0.5
 
 
 def inconclusive(reason: str) -> Judged:
@@ -95,6 +97,10 @@ class OpenAsk(OpenStep):
         self.deadline_s = round(began_s + step.within_s, 6)
 
     def answered(self, event: Answered) -> None:
+        took_s = event.t - self.began_s
+        if took_s < LEAST_LOOK_S and event.by != "simulated":
+            self.result = inconclusive(f"{event.by} answered after {took_s:.2g} s: nobody can have looked")
+            return
         right = event.answer == self.step.expect
         reason = f"{event.by} answered {event.answer!r}" + ("" if right else f", {self.step.expect!r} is right")
         self.result = Judged(Verdict.PASS if right else Verdict.FAIL, reason=reason)

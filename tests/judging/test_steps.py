@@ -196,6 +196,16 @@ def test_ask(tmp_path, answer, verdict):
     assert judged.verdict == verdict
 
 
+@pytest.mark.parametrize(("after_s", "by", "verdict"), [
+    (0.08, "A. Fell", "inconclusive"), (0.6, "A. Fell", "pass"), (0.0, "simulated", "pass"),
+])  # fmt: skip
+def test_nobody_can_have_looked_in_80_ms(tmp_path, after_s, by, verdict):
+    judge = judge_of(tmp_path, ASK)
+    judged = outcome(judge, begin(0.0), Asked(0.0, "?", ("yes", "no")), Answered(after_s, "yes", by))
+    assert judged.verdict == verdict
+    assert ("nobody can have looked" in judged.reason) is (verdict == "inconclusive")
+
+
 def test_ask_without_an_answer_is_inconclusive(tmp_path):
     assert outcome(judge_of(tmp_path, ASK), begin(0.0), Passed(600.0)).verdict == "inconclusive"
 
