@@ -110,6 +110,8 @@ def _checked(bench, register, options, stop, real, progress):
     progress.say("the bench checks itself ...")
     found = check_bench(bench, register, options, stop, real)
     progress.say(f"self-check: {found.verdict}" + "".join(f"; {name}: {why}" for name, why in found.failed.items()))
+    for name, day in found.overdue.items():
+        progress.say(f"warning: the calibration of {name} ran out after {day}; whatever rests on it says so")
     return replace(options, selfcheck=found)
 
 

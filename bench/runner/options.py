@@ -44,6 +44,11 @@ class Options:
         """For the manifest."""
         return {"operator": self.operator} | ({"present": list(self.people)} if self.people else {})
 
+    def rests_on_overdue(self, plan: Plan) -> dict[str, str]:
+        """For the manifest: channels whose calibration has run out and by which the plan judges, with the last day."""
+        found = self.selfcheck.rests_on_overdue(plan) if self.selfcheck is not None else {}
+        return {name: day.isoformat() for name, day in found.items()}
+
     def reason_not_to_run(self, plan: Plan) -> str:
         """Why the bench must not run `plan`; '' when it may."""
         return only_simulated(plan) or (self.selfcheck.objection(plan) if self.selfcheck is not None else "")

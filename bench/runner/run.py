@@ -77,6 +77,7 @@ def run_plan(
             "wall_clock": in_wall_time,
             "devices": dict(bench.identities),
             "selfcheck": options.selfcheck.as_document() if options.selfcheck is not None else None,
+            "rests_on_overdue": options.rests_on_overdue(plan),
             **(options.permit.fields(plan) if options.permit is not None else {}),
         }
         try:

@@ -1,7 +1,9 @@
 """The bench checks itself: what passes, what is left out, and what a bench in doubt must not run."""
 
 import json
+from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 
@@ -9,7 +11,9 @@ from bench.__main__ import main
 from bench.errors import InputError
 from bench.language.bench_file import bench_from_text, load_bench
 from bench.language.register import load_register
+from bench.record.manifest import load_manifest
 from bench.runner.options import Options
+from bench.runner.run import run_plan
 from bench.runner.selfcheck import SelfCheck, check_bench, known_bad_text, needed, overdue, walk_text
 from bench.runner.stopping import Stop
 from tests.judging.folding import plan_of
@@ -93,6 +97,35 @@ def test_calibration_dates():
     assert overdue(bench, date(2026, 3, 2)) == {"box": date(2026, 3, 1)}
     with pytest.raises(InputError, match="no date"):
         overdue(bench_from_text(text.replace("2026-03-01", "spring"), "b.yaml"), date(2026, 3, 2))
+
+
+def test_what_rests_on_an_overdue_calibration_is_in_the_record(tmp_path):
+    text = SHIPPED.source_text.replace("{driver: simulated}", "{driver: simulated, calibrated_until: '2026-03-01'}")
+    bench = bench_from_text(text, SHIPPED.file)
+    found = SelfCheck({"verdict": "pass"}, {"verdict": "fail"}, {}, overdue(bench, date(2026, 3, 2)))
+    plan = plan_of(tmp_path, "- {name: Low, check: ts_voltage, limit: {max: 60 V}}")
+    assert found.rests_on_overdue(plan) == {"ts_voltage": date(2026, 3, 1)}
+    assert found.rests_on_overdue(plan_of(tmp_path, "- {drive: {shutdown_loop: open}}")) == {}
+    walk = {"verdict": "pass", "reason": "", "record": ""}
+    options = Options(records=tmp_path / "records", selfcheck=replace(found, walk=walk, known_bad=walk))
+    document = run_plan(plan, options, Stop())
+    assert document["verdict"] == "pass", "warned under the simple rule"
+    assert load_manifest(Path(document["record"]))["rests_on_overdue"] == {"ts_voltage": "2026-03-01"}
+
+
+@pytest.mark.parametrize(("volts", "usable"), [(0.02, True), (3.0, False)])
+def test_a_sense_line_that_picks_up_noise_is_not_relied_on(tmp_path, volts, usable):
+    """Fault 23 of the bench: measured with everything off, beside what the bench file says of its accuracy (0.2 V)."""
+    found = checked(SHIPPED, tmp_path, parameters={"bench_ts_noise": volts})
+    assert found.noise["pack_voltage"] == 0.0
+    assert found.noise["ts_voltage"] > volts
+    needs_it = plan_of(tmp_path, "- {name: Low, check: ts_voltage, limit: {max: 60 V}}")
+    if usable:
+        assert (found.failed, found.objection(needs_it)) == ({}, "")
+    else:
+        assert set(found.failed) == {"ts_voltage"}
+        assert "with everything off it swings by" in found.objection(needs_it)
+        assert found.verdict == "inconclusive"
 
 
 def test_what_a_plan_needs(tmp_path):
