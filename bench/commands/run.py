@@ -70,7 +70,7 @@ def work(arguments: argparse.Namespace) -> int:
         heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
     )
     documents = []
-    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench)
+    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator)
     with Stop() as stop, opened as real, Progress(len(plans), quiet=arguments.json) as progress:
         if real is not None:
             options = _checked(bench, register, options, stop, real, progress)

@@ -33,7 +33,8 @@ def work(arguments: argparse.Namespace) -> int:
 
     bench = load_bench(arguments.bench)
     options = Options(records=arguments.records, operator=arguments.operator)
-    with Stop() as stop, nullcontext() if bench.simulated else bench_in_wall_time(bench) as opened:
+    real = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator)
+    with Stop() as stop, real as opened:
         found = check_bench(bench, load_register(None), options, stop, opened)
     if arguments.json:
         print(json.dumps(found.as_document(), indent=1))
