@@ -35,6 +35,10 @@ class CanAdapter:
         self.opened = threading.Event()
         # -- trouble, each off
         self.hanging = False  # reads nothing and says nothing
+        self.deaf = False  # frames of the other nodes pass, the bench's do not, and nothing is answered
+        self.confirms = True  # frames that are sent are confirmed; some adapters never do
+        self.swallows = 0  # so many of the next confirmations are lost
+        self.mangle: Callable[[bytes], bytes] | None = None  # gets whatever is said, gives what is sent instead
         self.mute = False  # takes frames and commands, never answers and never passes frames on
         self.refusing = False  # every frame to be sent is refused
         self.bus_off = False  # status says bus error, no frame gets through
@@ -97,6 +101,8 @@ class CanAdapter:
     # -- its work -----------------------------------------------------------------------------------------------
 
     def _say(self, data: bytes) -> None:
+        if self.mangle is not None:
+            data = self.mangle(data)
         with self._lock:
             if len(self._out) < self.MOST_WAITING:
                 self._out += data
@@ -125,7 +131,7 @@ class CanAdapter:
         *lines, self._rest = (self._rest + received).split(b"\r")
         for line in lines:
             answer = self._answer(line)
-            if not self.mute:
+            if not (self.mute or self.deaf):
                 self._say(answer)
 
     def _transmit(self) -> None:
@@ -169,6 +175,9 @@ class CanAdapter:
         if frame is None or self.listen_only or self.refusing or not self.opened.is_set():
             return b"\a"
         key, data, _ = frame
-        if not self.bus_off:
+        if not (self.bus_off or self.deaf):
             self.on_frame(Frame(self.bus, key & ~EXTENDED, data, bool(key & EXTENDED), False))
+        if self.swallows or not self.confirms:
+            self.swallows = max(self.swallows - 1, 0)
+            return b""
         return b"z\r" if key < EXTENDED else b"Z\r"

@@ -76,7 +76,7 @@ def work(arguments: argparse.Namespace) -> int:
     )
     documents = []
     person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
-    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, person)
+    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator, person)
     with Stop() as stop, opened as real, Progress(len(plans), quiet=arguments.json) as progress:
         if person is not None:
             terminal_prompt().around = progress.paused
@@ -118,6 +118,8 @@ def _checked(bench, register, options, stop, real, progress):
     progress.say("the bench checks itself ...")
     found = check_bench(bench, register, options, stop, real)
     progress.say(f"self-check: {found.verdict}" + "".join(f"; {name}: {why}" for name, why in found.failed.items()))
+    for name, day in found.overdue.items():
+        progress.say(f"warning: the calibration of {name} ran out after {day}; whatever rests on it says so")
     return replace(options, selfcheck=found)
 
 

@@ -57,7 +57,8 @@ def work(arguments: argparse.Namespace) -> int:
         for line in CAUTIONS["dry"]:
             print(line, file=sys.stderr)
     person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
-    with Stop() as stop, nullcontext() if bench.simulated else bench_in_wall_time(bench, person) as opened:
+    real = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator, person)
+    with Stop() as stop, real as opened:
         if plan is None:
             return _told(check_bench(bench, register, options, stop, opened), arguments.json)
         from bench.runner.run import run_plan

@@ -105,9 +105,10 @@ class CanBus(Device):
 
     def drive(self, changes: Mapping[str, Value]) -> None:
         """Comes back when a frame with the new values has left, where their message is being sent."""
-        self._open_port()
+        port = self._open_port()
         self._outgoing.start()
         self._outgoing.drive(changes)
+        port.wait_confirmed()
 
     def restore(self, name: str) -> None:
         """A driven channel says again what it said before it was driven."""

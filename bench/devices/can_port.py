@@ -40,6 +40,9 @@ class CanPort(Protocol):
     def send(self, key: int, data: bytes) -> None:
         """Raises DeviceLost."""
 
+    def wait_confirmed(self) -> None:
+        """Until what was sent has left, as far as the interface tells. Raises DeviceLost."""
+
     def close(self) -> None:
         """Never raises."""
 
@@ -111,6 +114,9 @@ class PythonCanPort:
                 self._bus.send(message)
         except Exception as error:
             raise DeviceLost(in_words(self.name, error)) from error
+
+    def wait_confirmed(self) -> None:
+        """No interface of python-can tells."""
 
     def close(self) -> None:
         shut_quietly(self._bus)

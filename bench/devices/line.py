@@ -34,7 +34,7 @@ from bench.devices.base import DeviceLost
 from bench.devices.options import Options, read_options
 from bench.devices.polled import Asking, NoValue
 from bench.devices.text_device import TextDevice, TextOptions, quoted
-from bench.devices.wire_values import from_wire, to_wire, tolerance
+from bench.devices.wire_values import from_wire, to_wire
 from bench.events import Value
 
 if TYPE_CHECKING:
@@ -129,21 +129,11 @@ class LineDevice(TextDevice):
             answer = yield from self.ask(text)
             if not pattern(said.expect).fullmatch(answer):
                 raise NoValue(f"{shown(answer)} came, not {said.expect!r}")
-        if described.read is None:
-            return
-        seen = yield from self.ask_value(name)
-        near = isinstance(seen, float) and abs(seen - float(value)) <= tolerance(channel, value)
-        if not near and seen != value:
-            raise NoValue(f"{described.read.send!r} reads {seen} after {value} was set")
+        yield from self.confirm(name, value)
 
-    def alive(self) -> Asking[None]:
-        if self.unheard_for() < self.asked_options.silence / 2:
-            return
-        assert self.sync is not None
-        question, tells = self.sync
-        answer = yield from self.tried(question, lambda: self.ask(question))
-        if not tells(answer):
-            raise DeviceLost(f"{self.name} on {self.port_name} is another device now: it answers {shown(answer)}")
+    def ask_back(self, name: str) -> tuple[str, Asking[Value]] | None:
+        question = self.asked_options.channels[name].read
+        return (question.send, self.ask_value(name)) if question is not None else None
 
     def _check(self, channel: Channel) -> None:
         described = self.asked_options.channels.get(channel.name)

@@ -10,8 +10,7 @@ finishes the open question before asking its own. What the rules are:
 - no answer at all for `silence` after the first unanswered question: the device is lost, at the latest two time-outs
   later;
 - a reading is stamped in the middle between question and answer; half of that time is the stamp's bound, told as
-  `Aligned`; a scan that takes longer than `timeout` is noted and not used, so no reading comes later than `late_s`;
-- a channel named in `must_move` that stays exactly the same for `frozen_after`: the device is lost.
+  `Aligned`; a scan that takes longer than `timeout` is noted and not used, so no reading comes later than `late_s`.
 """
 
 from __future__ import annotations
@@ -54,8 +53,6 @@ class PolledOptions(PortOptions):
     timeout: Seconds = 0.3
     silence: Seconds = 1.0
     retries: Annotated[Whole, Field(ge=0, le=10)] = 0
-    must_move: list[str] = []
-    frozen_after: Seconds = 2.0
 
 
 @dataclass
@@ -83,7 +80,7 @@ class PolledDevice(Device):
         self._asking: tuple[Job, Asking[None]] | None = None
         self._trouble: DeviceLost | None = None
         self._silent_since: float | None = None
-        self._values: dict[str, tuple[Value, float]] = {}  # last value, and since when it has been that
+        self._values: dict[str, Value] = {}  # as last told
         self._bound_s = self._worst_s = 0.0
         self._told = 0.0
         self._asked_at = 0.0  # when the first good answer of the present scan was asked for
@@ -111,9 +108,6 @@ class PolledDevice(Device):
 
     def connect(self) -> str:
         options = self.asked_options
-        for name in options.must_move:
-            if name not in self.channels or self.channels[name].direction != "read":
-                raise self.wrong(f"must_move names {name!r}, which is no channel read from it")
         self.late_s = options.timeout / 2 + 0.02
         groups: dict[str, list[str]] = {}
         for name, channel in self.channels.items():
@@ -265,22 +259,12 @@ class PolledDevice(Device):
                       "channels a 'group' each")  # fmt: skip
             return
         whole = len(values) == len(names)
-        self._check_moving(values, ended)
         self._tell_bound(took / 2, ended)
         # The readings of a group that is not whole are sent even if unchanged: nothing else says that they are fresh.
-        samples = tuple((n, v) for n, v in values.items() if not whole or self._values.get(n, (None,))[0] != v)
-        for name, value in values.items():
-            if self._values.get(name, (None,))[0] != value:
-                self._values[name] = (value, ended)
+        samples = tuple((n, v) for n, v in values.items() if not whole or self._values.get(n) != v)
+        self._values |= values
         if whole or samples:
             self._events.append(Batch(ended - took / 2, samples, (group,) if whole else ()))
-
-    def _check_moving(self, values: Mapping[str, Value], now: float) -> None:
-        limit = self.asked_options.frozen_after
-        for name in self.asked_options.must_move:
-            value, since = self._values.get(name, (None, now))
-            if name in values and values[name] == value and now - since >= limit:
-                raise DeviceLost(f"{self.name} on {self.port_name} is frozen: {name} has been {value} for {limit:g} s")
 
     def _tell_bound(self, bound_s: float, now: float) -> None:
         """A larger bound is told at once, a smaller one when a second has shown nothing larger."""

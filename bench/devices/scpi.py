@@ -28,7 +28,7 @@ from bench.devices.base import DeviceLost
 from bench.devices.options import Options, read_options
 from bench.devices.polled import Asking, NoValue
 from bench.devices.text_device import TextDevice, TextOptions, quoted
-from bench.devices.wire_values import from_wire, to_wire, tolerance
+from bench.devices.wire_values import from_wire, to_wire
 from bench.events import Value
 
 if TYPE_CHECKING:
@@ -109,18 +109,20 @@ class Instrument(TextDevice):
         return answer
 
     def ask_value(self, name: str) -> Asking[Value]:
-        channel = self.channels[name]
-        answer = yield from self.ask(channel.at)
-        if channel.text:
+        return (yield from self._value_of(name, self.channels[name].at))
+
+    def _value_of(self, name: str, query: str) -> Asking[Value]:
+        answer = yield from self.ask(query)
+        if self.channels[name].text:
             return answer
         try:
-            return from_wire(channel, scpi_number(answer))
+            return from_wire(self.channels[name], scpi_number(answer))
         except ValueError as error:
-            raise NoValue(f"{channel.at} gave {quoted(answer.encode('latin-1'))}, {error}") from error
+            raise NoValue(f"{query} gave {quoted(answer.encode('latin-1'))}, {error}") from error
 
     def write(self, name: str, value: Value) -> Asking[None]:
         channel = self.channels[name]
-        command, query = split_query(channel.at)
+        command, _ = split_query(channel.at)
         try:
             number = to_wire(channel, value)
         except ValueError as error:
@@ -128,23 +130,11 @@ class Instrument(TextDevice):
         self.say(command.replace("{value}", f"{number:.9g}"))
         if errors := (yield from self._errors()):
             raise NoValue(f"it reports {'; '.join(errors)}")
-        if not query:
-            return
-        answer = yield from self.ask(query)
-        try:
-            seen = scpi_number(answer)
-        except ValueError as error:
-            raise NoValue(f"{query} gave {quoted(answer.encode('latin-1'))}, {error}") from error
-        if abs(seen - number) > tolerance(channel, value) / abs(channel.scale):
-            raise NoValue(f"{query} reads {seen:g} after {number:g} was set")
+        yield from self.confirm(name, value)
 
-    def alive(self) -> Asking[None]:
-        if self.unheard_for() < self.asked_options.silence / 2:
-            return
-        answer = yield from self.tried("*IDN?", lambda: self.ask("*IDN?"))
-        assert self.sync is not None
-        if not self.sync[1](answer):
-            raise DeviceLost(f"{self.name} on {self.port_name} is another device now: {answer}")
+    def ask_back(self, name: str) -> tuple[str, Asking[Value]] | None:
+        _, query = split_query(self.channels[name].at)
+        return (query, self._value_of(name, query)) if query else None
 
     def _errors(self) -> Asking[list[str]]:
         """What the error queue holds; reading empties it."""

@@ -14,6 +14,7 @@ import re
 import threading
 import time
 from binascii import unhexlify
+from collections import deque
 from collections.abc import Sequence
 
 from bench.devices.base import DeviceLost
@@ -58,7 +59,9 @@ class SerialLinePort:
     """An open adapter. One thread receives; sending may come from others.
 
     `ask_status`: when nothing is heard the adapter is asked for its status every `ASK_S`; without an answer within
-    `ANSWER_S` it hangs. That finds a dead adapter on a bus that is rightly silent.
+    `ANSWER_S` it hangs. That finds a dead adapter on a bus that is rightly silent. So it is asked when it confirms
+    frames (most do), and one of ours stays without: silence of the bench's own messages must not pass for the box's.
+    Nothing but malformed lines for `ANSWER_S` is rubbish.
     """
 
     ANSWER_S = 0.5
@@ -73,6 +76,12 @@ class SerialLinePort:
         self._kept: dict[bytes, tuple[int, bytes, int | None] | None] = {}
         self._rest = b""
         self._lock = threading.Lock()
+        self._unconfirmed: deque[float] = deque(maxlen=4096)  # when each frame was sent, the oldest first
+        self._sent = 0
+        self._confirms = False
+        self._doubted_at: float | None = None
+        self._confirmed = threading.Condition()
+        self._rubbish_since: float | None = None
         self._stamp_s: float | None = None
         self._stamp_ms = 0
         self._stamp_arrival = 0.0
@@ -93,18 +102,21 @@ class SerialLinePort:
             self._look()
             return ()
         arrival = time.monotonic()
+        if self._ask_status:
+            self._check_confirmed(arrival)
         buffer = self._port.buffer
         if b"\a" in buffer:
             raise DeviceLost(f"{self.name}: the adapter refuses to send: {NOBODY}")
-        lines, _, rest = bytes(buffer).rpartition(b"\r")
+        lines, end, rest = bytes(buffer).rpartition(b"\r")
         buffer[:] = rest
         if len(rest) > 64:  # no line is that long
+            self._rubbish_since = self._rubbish_since or arrival
             self._count("malformed lines, not decoded")
             buffer.clear()
         self._heard_at, self._asked_at = arrival, None
         heard: list[Heard] = []
         kept = self._kept
-        for line in lines.split(b"\r"):
+        for line in lines.split(b"\r") if end else ():
             frame = kept.get(line)
             if frame is None:
                 frame = frame_of(line, self._stamped)
@@ -117,11 +129,26 @@ class SerialLinePort:
                     kept[line] = frame
             key, data, ms = frame
             heard.append((arrival, None if ms is None else self._unwrapped(ms, arrival), key, data))
+        if heard:
+            self._rubbish_since = None
+        elif self._rubbish_since is not None and arrival - self._rubbish_since > self.ANSWER_S:
+            raise DeviceLost(f"{self.name}: only rubbish comes for more than {self.ANSWER_S:g} s")
         return heard
 
     def send(self, key: int, data: bytes) -> None:
         with self._lock:
+            self._unconfirmed.append(time.monotonic())
+            self._sent += 1
             self._port.write(line_of(key, data))
+
+    def wait_confirmed(self) -> None:
+        """Until all that was sent so far is confirmed, by an adapter that does that at all. Raises DeviceLost."""
+        due, limit = self._sent, self.ASK_S + self.ANSWER_S
+        with self._confirmed:
+            if not self._confirmed.wait_for(
+                lambda: not self._confirms or self._sent - len(self._unconfirmed) >= due, limit
+            ):
+                raise self._hangs()
 
     def close(self) -> None:
         try:
@@ -182,25 +209,52 @@ class SerialLinePort:
         if not self._ask_status:
             return
         now = time.monotonic()
+        self._check_confirmed(now)
         if self._asked_at is None:
             if now - self._heard_at >= self.ASK_S:
                 self._asked_at = now
                 with self._lock:
                     self._port.write(b"F\r")
         elif now - self._asked_at >= self.ANSWER_S:
-            raise DeviceLost(f"{self.name}: the adapter hangs, no answer for {self.ANSWER_S:g} s")
+            raise self._hangs()
+
+    def _check_confirmed(self, now: float) -> None:
+        """A frame without its confirmation: that may have been lost, so the adapter is asked whether it lives."""
+        if not (self._confirms and self._unconfirmed and now - self._unconfirmed[0] > self.ASK_S):
+            self._doubted_at = None
+        elif self._doubted_at is None:
+            self._doubted_at = now
+            with self._lock:
+                self._port.write(b"F\r")
+        elif now - self._doubted_at >= self.ANSWER_S:
+            raise self._hangs()
+
+    def _hangs(self) -> DeviceLost:
+        return DeviceLost(f"{self.name}: the adapter hangs, no answer for {self.ANSWER_S:g} s")
 
     def _other(self, line: bytes) -> None:
         """A line that is no frame."""
-        if line in (b"", b"z", b"Z"):
-            return  # done, or sent
+        if line in (b"", b"z", b"Z"):  # done, or sent
+            self._confirm(1)
+            return
         status = _STATUS.fullmatch(line)
         if status:
+            self._confirm(len(self._unconfirmed) if self._doubted_at is not None else 0)
             self._status(int(status[1], 16))
         elif _REMOTE.fullmatch(line):
             self._count("remote frames, not used")
         else:
+            self._rubbish_since = self._rubbish_since or time.monotonic()
             self._count("malformed lines, not decoded")
+
+    def _confirm(self, frames: int) -> None:
+        """The adapter lives; so many of the frames sent are off its hands."""
+        self._rubbish_since = None
+        with self._confirmed:
+            for _ in range(min(frames, len(self._unconfirmed))):
+                self._unconfirmed.popleft()
+                self._confirms = True
+            self._confirmed.notify_all()
 
     def _status(self, bits: int) -> None:
         if bits & 0x80:

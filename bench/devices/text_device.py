@@ -3,18 +3,23 @@
 Half a line, an empty line, a late line and silence are four different findings. After a question without an answer the
 line may still owe one; nothing new is asked before the device has given its identity again (an answer that cannot be
 mistaken for another), or where it has none, before one more `timeout` has passed.
+
+Outputs that can be read back are, after each change and twice per `silence`: a supply that was switched off by hand, or
+has lost its own supply, is found.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from typing import Annotated, Protocol
+from typing import Annotated, Any, Protocol
 
 from pydantic import AfterValidator
 
+from bench.devices.base import DeviceLost
 from bench.devices.polled import Asking, NoAnswer, NoValue, PolledDevice, PolledOptions
 from bench.devices.serial_port import SerialPort
+from bench.devices.wire_values import tolerance
 from bench.events import Value
 
 ENDS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n"}
@@ -44,7 +49,7 @@ class Port(Protocol):
 
 
 class TextDevice(PolledDevice):
-    """Base of `scpi` and `line`. A driver gives `asked_options` and fills `ask_value`, `open`, `write`, `alive`."""
+    """Base of `scpi` and `line`. A driver gives `asked_options` and fills `ask_value`, `ask_back`, `open`, `write`."""
 
     asked_options: TextOptions
     port: Port | None = None
@@ -53,9 +58,49 @@ class TextDevice(PolledDevice):
     #: Whether a question is without its answer, which may still come.
     owed = False
 
+    def __init__(self, *arguments: Any) -> None:
+        super().__init__(*arguments)
+        self._left: dict[str, Value] = {}  # outputs as they were last confirmed
+
     def ask_value(self, name: str) -> Asking[Value]:
         """The value of one channel. Raises NoAnswer, NoValue."""
         raise NotImplementedError
+
+    def ask_back(self, name: str) -> tuple[str, Asking[Value]] | None:
+        """How an output is read back: the question, and asking it; None where it cannot be."""
+        raise NotImplementedError
+
+    def confirm(self, name: str, value: Value) -> Asking[None]:
+        """Read an output back after it was set. Raises NoAnswer, NoValue."""
+        self._left.pop(name, None)
+        if (back := self.ask_back(name)) is None:
+            return
+        question, asking = back
+        seen = yield from asking
+        if not self._agrees(name, seen, value):
+            raise NoValue(f"{question} reads {_told(seen)} after {_told(value)} was set")
+        self._left[name] = value
+
+    def alive(self) -> Asking[None]:
+        if self.unheard_for() >= self.asked_options.silence / 2:
+            assert self.sync is not None
+            identify, tells = self.sync
+            answer = yield from self.tried(identify, lambda: self.ask(identify))
+            if not tells(answer):
+                raise DeviceLost(f"{self.name} on {self.port_name} is another device now: it answers {answer!r}")
+        for name, value in list(self._left.items()):
+            question, _ = self.ask_back(name)
+            seen = yield from self.tried(question, lambda name=name: self.ask_back(name)[1])
+            if not self._agrees(name, seen, value):
+                raise DeviceLost(
+                    f"{self.name} on {self.port_name}: {question} reads {_told(seen)}, {name} was left at "
+                    f"{_told(value)}: it was switched off, has restarted, or another drives it"
+                )
+
+    def _agrees(self, name: str, seen: Value, value: Value) -> bool:
+        if isinstance(seen, float):
+            return abs(seen - float(value)) <= tolerance(self.channels[name], value)
+        return seen == value
 
     def open_port(self) -> None:
         self.port = SerialPort(self.asked_options.settings())
@@ -135,6 +180,10 @@ class TextDevice(PolledDevice):
         assert self.port is not None
         if dropped := self.port.drop():
             self.note(f"came unasked, dropped: {quoted(dropped)}")
+
+
+def _told(value: Value) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def quoted(data: bytes, most: int = 60) -> str:

@@ -127,14 +127,17 @@ class OpenInvariant:
                 self.result.violated_s += max(t - self._broken_from_s, 0.0)
             self._broken_from_s = None
 
-    def close(self, t: float) -> InvariantResult:
-        """The run has ended at `t`."""
+    def close(self, t: float, doubt_from_s: float) -> InvariantResult:
+        """The run has ended at `t`; what is seen after `doubt_from_s` may be the bench's doing."""
         if self.running:
             self.settle(t)
             if self.running and t - self._since_s > self.invariant.within_s:
                 self._left(self.invariant.within_s - (t - self._since_s), ())
         self._mended(t)
         self._decide()
+        if self.result.at_s is not None and self.result.at_s > doubt_from_s:
+            self.result.verdict = Verdict.INCONCLUSIVE
+            self.result.reason += "; does not count, the bench was in doubt by then"
         if self.result.verdict is Verdict.PASS:
             if not self.condition.was_known:
                 self.result.verdict = Verdict.NOT_RUN

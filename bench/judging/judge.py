@@ -8,6 +8,9 @@ anything else from outside. How a step comes to its verdict:
    again (`watches`) once all events of the instant are in: `settle`.
 3. The open step looks at watches and readings and decides, or is told that its deadline has passed.
 4. `StepEnded` closes it. A step that is still open then has no result but `inconclusive`.
+
+A device is found lost only some time after it was last good. What was judged in between, pass or fail, may rest on what
+it no longer said or did, so it is taken back: `doubt_from_s` is the last instant at which all was well.
 """
 
 from __future__ import annotations
@@ -36,6 +39,7 @@ from bench.events import (
 )  # fmt: skip
 from bench.judging.invariants import InvariantResult, OpenInvariant
 from bench.judging.limits import Judged
+from bench.judging.moving import Moving
 from bench.judging.readings import Readings
 from bench.judging.steps import OPEN, OpenAsk, OpenCheck, OpenStep, OpenStimulus, inconclusive
 from bench.judging.watches import Watch
@@ -75,6 +79,7 @@ class Judge:
         self.excuses: dict[str, tuple[str, ...]] = {}  # faults that are in, and what each excuses
         self.results: list[StepResult] = []
         self.trouble = ""
+        self.doubt_from_s = float("inf")
         self.open: OpenStep | None = None
         self.t = float("-inf")  # of the event folded last: readings may come later than they were stamped
         self.end_s = self.t
@@ -88,6 +93,9 @@ class Judge:
                     self.watch(condition)
         self._running = False  # some invariant waits for its `must`
         self._invariants = [OpenInvariant(invariant, self) for invariant in plan.invariants]
+        self._trusted_while = [OpenInvariant(rule, self) for rule in plan.bench.trusted_while]
+        self._rules = [*self._trusted_while, *self._invariants]
+        self._moving = Moving(plan.bench, self.readings)
 
     def watch(self, condition: Condition) -> Watch:
         """The one watch on this condition."""
@@ -124,6 +132,8 @@ class Judge:
         kind = type(event)
         if kind is Batch:
             self.readings.apply(event)
+            if self._moving.slots and (frozen := self._moving.frozen()):
+                self._give_up(*frozen)
             return
         if kind is Driven:
             self.readings.put_driven(t, event.channel, event.value)
@@ -162,12 +172,13 @@ class Judge:
             case Aligned():
                 self.readings.clock_bound_s[event.device] = event.bound_s
             case Lost():
-                self._give_up(f"{event.device}: {event.cause}")
+                self._give_up(f"{event.device}: {event.cause}", self.readings.device_time(event.device))
             case Silent():
                 for slot in self.readings.silence(event.group):
                     self._forgotten(slot)
             case Stale():
-                self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s")
+                since_s = self.readings.group_time(event.group)
+                self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s", since_s)
             case Stopped():
                 self._give_up(event.cause)
 
@@ -186,10 +197,14 @@ class Judge:
                 for follower in watch.followers:
                     follower.look(t)
         if news or self._running:
-            for invariant in self._invariants:
-                if news or invariant.running:
-                    invariant.settle(t)
-            self._running = any(invariant.running for invariant in self._invariants)
+            for rule in self._rules:
+                if news or rule.running:
+                    rule.settle(t)
+            self._running = any(rule.running for rule in self._rules)
+            for rule in [rule for rule in self._trusted_while if rule.result.at_s is not None]:
+                self._trusted_while.remove(rule)  # said once
+                why = f"the bench is not to be trusted: {rule.result.name}: {rule.result.reason}"
+                self._give_up(why, rule.result.at_s - rule.invariant.within_s)
         if self.open is not None and self.open.result is None:
             self.open.settle(t)
         changed.clear()
@@ -209,17 +224,31 @@ class Judge:
         judged = open_step.result or inconclusive(event.reason or "the step ended before it could be decided")
         self.results.append(StepResult(event.path, open_step.step, open_step.began_s, event.t, judged))
         self.open = None
+        self._take_back()
 
-    def _give_up(self, reason: str) -> None:
+    def _give_up(self, reason: str, good_until_s: float | None = None) -> None:
+        """`good_until_s`: when what is in trouble was last known to be good; None: it is no matter of the bench."""
         self.trouble = self.trouble or reason
         if self.open is not None and self.open.result is None:
             self.open.result = inconclusive(reason)
+        if good_until_s is not None and good_until_s < self.doubt_from_s:
+            self.doubt_from_s = good_until_s
+            self._take_back()
+
+    def _take_back(self) -> None:
+        """What was judged in doubt is neither pass nor fail."""
+        for result in reversed(self.results):
+            if result.ended_s <= self.doubt_from_s:
+                return
+            if result.judged.verdict in (Verdict.PASS, Verdict.FAIL):
+                result.judged = inconclusive(f"{result.judged.verdict} does not count, the bench was in doubt by then: "
+                                             f"{self.trouble}")  # fmt: skip
 
     # -- the outcome ---------------------------------------------------------------------------------------
 
     def invariants(self) -> list[InvariantResult]:
         """Close the invariants at the last event; call once, when nothing more is folded."""
-        return [invariant.close(self.end_s) for invariant in self._invariants]
+        return [invariant.close(self.end_s, self.doubt_from_s) for invariant in self._invariants]
 
 
 def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -> Verdict:

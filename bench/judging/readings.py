@@ -143,6 +143,11 @@ class Readings:
         """When the scan group was last read, s; -inf for never."""
         return self._group_times[group]
 
+    def device_time(self, device: str) -> float | None:
+        """When anything was last read from the device, s; -inf for never, None when nothing is to be read from it."""
+        slots = [slot for slot, name in enumerate(self.devices) if name == device and not self.driven[slot]]
+        return max(map(self.time, slots), default=None)
+
     def lacking(self, slots: Sequence[int]) -> str | None:
         """The first of these channels that has not been read since the last stimulus; None when all have."""
         for slot in slots:

@@ -21,7 +21,9 @@ from bench.language.collecting import Problems
 from bench.language.documents import Document, Formula, SequenceName, Truth, VariableName, one_of, validate
 from bench.language.expressions import Scope
 from bench.language.located import Map, Text, plain, shown, suggestion
+from bench.language.plan import Invariant
 from bench.language.resistors import Resistor, ResistorEntry, read_resistors
+from bench.language.sequence_file import RuleChoice
 from bench.language.shipped import shipped_file
 from bench.language.yaml_nodes import compose, read_text
 
@@ -64,6 +66,9 @@ class BenchDocument(Document):
         None, description="How uncertainty decides; simple (the value alone) if left out"
     )
     agree: list[AgreeEntry] | None = Field(None, description="Channels that the self-check compares")
+    trusted_while: list[RuleChoice] | None = Field(  # type: ignore[valid-type]
+        None, description="Rules without which nothing is judged, for example never: supply_limit == 'on'"
+    )
     resistors: dict[VariableName, ResistorEntry] | None = Field(None, description="What has to cool between cycles")
     stands_in: Truth | None = Field(None, description="true where simulated devices stand in for real ones")
 
@@ -93,6 +98,7 @@ class Bench:
     identity: Mapping[str, Any] = field(default_factory=dict)
     database: Path | None = None
     agree: tuple[tuple[str, str, str], ...] = ()  # (channel, channel, how far apart they may be)
+    trusted_while: tuple[Invariant, ...] = ()  # when one is broken the bench is in trouble, and not the box
     resistors: tuple[Resistor, ...] = ()
     stands_in: bool = False
     rule: str = "simple"
@@ -151,8 +157,9 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         for name, entry in document.channels.items()
         if (channel := ChannelReader(document, name, entry, problems).read())
     }
-    whole = len(channels) == len(document.channels)  # else a resistor's names would be complained of as well
+    whole = len(channels) == len(document.channels)  # else the names in rules would be complained of as well
     resistors = read_resistors(document.resistors if whole else None, channels, problems)
+    trusted_while = _rules(document.trusted_while if whole else None, channels, problems)
     for entry in document.agree or ():
         for name in (entry.first, entry.second):
             if name not in document.channels:
@@ -161,6 +168,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
     problems.raise_if_any()
     return Bench(
         resistors=resistors,
+        trusted_while=trusted_while,
         stands_in=bool(document.stands_in),
         rule=str(document.rule or "simple"),
         name=str(document.bench),
@@ -173,3 +181,15 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         file=file,
         source_text=text,
     )
+
+
+def _rules(entries: list[Any] | None, channels: Mapping[str, Channel], problems: Problems) -> tuple[Invariant, ...]:
+    """What `trusted_while` says; what is wrong with it goes to `problems`."""
+    from bench.language.resolving import resolve_rule  # which needs to know what a bench is
+
+    scope = Scope({name: channel.type for name, channel in channels.items()})
+    found = []
+    for entry in entries or ():
+        with problems.collecting():
+            found.append(resolve_rule(entry, scope))
+    return tuple(found)

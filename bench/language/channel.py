@@ -41,6 +41,7 @@ class ChannelEntry(Document):
     resolution: Text | None = None
     every: Text | None = Field(None, description="Sampling period")
     stale_after: Text | None = Field(None, description="Age at which a value no longer counts")
+    moves_within: Text | None = Field(None, description="Read: a value that stays exactly the same so long is frozen")
     capture: one_of("edges") | None = Field(  # type: ignore[valid-type]
         None, description="edges: a change is stamped when it happens, not at the next scan"
     )
@@ -93,6 +94,7 @@ class Channel:
     resolution: float | None = None
     every_s: float | None = None
     stale_after_s: float | None = None
+    moves_within_s: float | None = None
     capture: str = ""
     time_accuracy_s: float | None = None
     group: str = ""
@@ -128,9 +130,10 @@ class ChannelReader:
         driven = entry.direction == "driven"
         if driven and entry.safe is None:
             self._wrong(self.name, f"the driven channel {self.name} has no safe value", "add 'safe:'")
-        for key in () if driven else ("initial", "safe", "follows"):
+        for key in ("moves_within",) if driven else ("initial", "safe", "follows"):
             if getattr(entry, key) is not None:
-                self._wrong(getattr(entry, key), f"a channel that is read has no {key!r}", "take it out")
+                kind = "driven" if driven else "read"
+                self._wrong(getattr(entry, key), f"a channel that is {kind} has no {key!r}", "take it out")
         channel = Channel(
             name=str(self.name),
             device=device,
@@ -146,6 +149,7 @@ class ChannelReader:
             resolution=self._in_unit(entry.resolution, "resolution"),
             every_s=None if by_person else self._time(entry.every or self.document.every),
             stale_after_s=None if by_person else self._time(entry.stale_after or self.document.stale_after),
+            moves_within_s=self._time(entry.moves_within),
             capture=str(entry.capture or ""),
             time_accuracy_s=self._time(entry.time_accuracy or self.document.time_accuracy, zero=True),
             group=str(entry.group or (entry.signal or "").partition(".")[0] or device),

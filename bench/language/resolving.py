@@ -76,7 +76,7 @@ def _invariants(
             if entry.name is not None and entry.name in {invariant.name for invariant in found}:
                 wrong = f"a rule taken over with 'use' is called {shown(entry.name)} already"
                 raise entry.name.place.error(wrong, "give each its own name")
-            found.append(_invariant(entry, scope))
+            found.append(resolve_rule(entry, scope))
     return tuple(found)
 
 
@@ -94,7 +94,8 @@ def _rules_of(
     return _invariants(used, scope, surroundings, (*chain, str(name)))
 
 
-def _invariant(entry: Any, scope: Scope) -> plan.Invariant:
+def resolve_rule(entry: Any, scope: Scope) -> plan.Invariant:
+    """One rule of a sequence or bench file. Raises InputError."""
     text = getattr(entry, entry.KIND)
     condition = parse_condition(text, scope)
     if entry.KIND != "when":

@@ -200,6 +200,7 @@ StepChoice = by_key(
     DriveEntry, SendEntry, AwaitEntry, CheckEntry, TimeEntry, HoldEntry, CountEntry, PauseEntry, AskEntry,
     InjectEntry, RestoreEntry, RepeatEntry, UseEntry,
 )  # fmt: skip
+RuleChoice = by_key(NeverEntry, AlwaysEntry, WhenEntry)
 InvariantChoice = by_key(NeverEntry, AlwaysEntry, WhenEntry, RulesEntry)
 STEP_LISTS = ("steps", "afterwards", "invariants")
 

@@ -127,7 +127,8 @@ class StepResolver:
                 faults = known_faults()
                 if name in self.bench.channels:
                     wrong = f"{name} follows nothing by itself"
-                    self.problems.add(name.place.problem(wrong, f"drive it, or name a fault or {either(channels)}"))
+                    right = f"drive it, or name a fault{' or ' * bool(channels)}{', '.join(channels)}"
+                    self.problems.add(name.place.problem(wrong, right))
                 elif name not in faults:
                     wrong = f"no fault is called {shown(name)}"
                     self.problems.add(name.place.problem(wrong, suggestion(name, (*faults, *channels))))

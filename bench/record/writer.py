@@ -6,6 +6,9 @@ wait for at most 25 ms of wall time before the system has them. In a wall-clock 
 that moment too and the loop calls `tick` when nothing comes, so that a killed process loses less than 50 ms; in
 virtual time they are not, because the same seed must give the same bytes.
 
+A wall-clock run reserves room first. When the disk gets full it is told once, and what is reserved takes the rest of
+the run: how it was made safe, and the manifest. No verdict without its record.
+
 Every batch comes back from the reader as it went in. Where a batch is not later than the one before it (two
 devices, or two phases of one instant) an `apart` line keeps the two from being merged.
 """
@@ -16,6 +19,7 @@ import hashlib
 import platform
 import shutil
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import count
 from math import inf
@@ -25,7 +29,7 @@ from typing import Any, NoReturn
 
 from bench.errors import RecordError
 from bench.events import KIND_OF, Batch, Frame, Passed, as_fields
-from bench.record.growing import GrowingFile
+from bench.record.growing import GrowingFile, Reserve
 from bench.record.header import FORMAT
 from bench.record.lines import (
     FIRST_PREV,
@@ -42,6 +46,7 @@ from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, entry_of, tool_
 
 BLOCK_S = 0.05
 HAND_OVER_S = 0.025  # wall time
+RESERVED = 8 << 20  # bytes: some ten minutes of a busy bench, and the manifest
 _ROUNDING_S = 1e-9  # so that ten steps of 5 ms are 50 ms
 
 
@@ -49,11 +54,16 @@ class FolderTaken(RecordError):
     """The record's folder exists already."""
 
 
+class DiskFull(RecordError):
+    """Told once: the writer goes on in what it had reserved."""
+
+
 class RecordWriter:
     """One record folder, from the first line to the manifest.
 
     `header` is what `header_fields` gives; `texts` is file name to text (sequence.yaml, bench.yaml, ...) as used.
-    Any trouble with the disk raises RecordError once; the writer is closed then and stays quiet.
+    Any trouble with the disk raises RecordError once; but for a full disk with a reserve, the writer is closed then and
+    stays quiet.
     """
 
     def __init__(
@@ -75,12 +85,16 @@ class RecordWriter:
         self._entries: dict[str, dict[str, Any]] = {}
         self._files: list[GrowingFile] = []
         self._closed = False
+        self._reserve: Reserve | None = None
+        self._is_full = False
         self._make_folder()
         try:
+            if wall_clock:
+                self._reserve = Reserve(self.folder, RESERVED)
             for name, text in texts.items():
                 self._write_text(name, text)
             for name in (RECORD_FILE, FRAMES_FILE):
-                self._files.append(GrowingFile(self.folder / name))
+                self._files.append(GrowingFile(self.folder / name, self._make_room))
             self._record_file, self._frames_file = self._files
             self._add_line(f'"kind": "record", {fields_text(self._header)}')
             self._hand_over()
@@ -141,7 +155,9 @@ class RecordWriter:
         if self._closed:
             return
         self._close_blocks()
-        self._hand_over()
+        with suppress(DiskFull):  # what was reserved took the rest
+            self._hand_over()
+        self._make_room()
         try:
             for name, file in zip((RECORD_FILE, FRAMES_FILE), self._files, strict=True):
                 self._entries[name] = file.finish()
@@ -154,7 +170,8 @@ class RecordWriter:
         """Leave the record unclosed: everything so far is on the disk, but it stays incomplete."""
         if not self._closed:
             self._close_blocks()
-            self._hand_over()
+            with suppress(DiskFull):
+                self._hand_over()
             self._drop()
 
     def _manifest(self, fields: Mapping[str, Any]) -> dict[str, Any]:
@@ -213,6 +230,17 @@ class RecordWriter:
         except OSError as error:
             self._give_up(error)
         self._due = monotonic() + HAND_OVER_S
+        if self._is_full:
+            self._is_full = False
+            raise DiskFull(f"{self.folder}: the disk is full; what was reserved takes the end of the run")
+
+    def _make_room(self) -> bool:
+        """Give up the reserve; whether there was one."""
+        self._is_full = self._reserve is not None
+        if self._reserve is not None:
+            self._reserve.free()
+            self._reserve = None
+        return self._is_full
 
     def _give_up(self, error: OSError) -> NoReturn:
         self._drop()
@@ -222,6 +250,7 @@ class RecordWriter:
         self._closed = True
         for file in self._files:
             file.drop()
+        self._make_room()
 
     def _make_folder(self) -> None:
         try:

@@ -12,7 +12,7 @@ The order in a run:
     powering up         every output at its initial value; until the first step
     driving             the steps, one after the other; the first one that is judged and does not pass is the last
     clearing up         `afterwards`: each entry, whatever the one before did
-    making safe         every output at its safe value, every fault out
+    making safe         every output at its safe value, every fault out; whatever is read has been heard once more
 On trouble of the bench (device lost, stop, own bug) it makes safe at once, then clears up, then makes safe again.
 """
 
@@ -80,7 +80,7 @@ class Engine:
         self._troubled = False
         self._held: set[str] = set()  # driven channels that would otherwise follow their source
         self._safe_awaited: set[str] = set()
-        self._safe_deadline_s = NEVER
+        self._safe_began_s = self._safe_deadline_s = NEVER
 
     # -- what the loop calls -------------------------------------------------------------------------------
 
@@ -104,7 +104,7 @@ class Engine:
                 own = Wake(self.judge.open.deadline_s, self._late_before_next if pause else late_s)
             case "driving" | "clearing up":
                 own = Wake(self._cool_s if self._cool_s > self.t else NEVER)
-            case "making safe":
+            case "making safe" if self._safe_awaited:
                 own = Wake(self._safe_deadline_s, late_s)
             case _:
                 own = Wake(NEVER)
@@ -175,7 +175,7 @@ class Engine:
             if due_s > self.t:
                 self._silenced.discard(group)
                 self._silent_s = min(self._silent_s, due_s)
-            elif group not in self._silenced and self.life.state in _MOVING:
+            elif group not in self._silenced and self.life.state in (*_MOVING, "making safe"):
                 self._silenced.add(group)
                 silence = events.Silent(self.t, group) if may_be_silent else events.Stale(self.t, group, limit_s)
                 self._write(silence, actions)
@@ -194,8 +194,10 @@ class Engine:
                     self._next_step(actions)
                 case "driving" | "clearing up" if self.judge.open.result is not None:
                     self._end_step(actions)
-                case "making safe" if not self._safe_awaited or self.t >= self._safe_deadline_s:
-                    self._made_safe(actions)
+                case "making safe" if self._safe_awaited and self.t >= self._safe_deadline_s:
+                    self._not_confirmed(actions)
+                case "making safe" if not self._safe_awaited and self._is_all_heard:
+                    self._enter("close" if self._walk.peek()[1] is None else "clear_up", actions)
                 case _:
                     return
 
@@ -273,7 +275,6 @@ class Engine:
         self._troubled = True
         self._silent_s = self._look_s = NEVER
         self._cool_s = -NEVER
-        self._injections.clear()
         self.stopped_at = self.stopped_at or self.judge.trouble
         if self.judge.open is not None:
             self._end_step(actions)
@@ -282,6 +283,7 @@ class Engine:
             self._make_safe(actions)
 
     def _make_safe(self, actions: list[Action]) -> None:
+        self._injections.clear()
         self._enter("make_safe", actions)
         channels = [channel for channel in self.plan.bench.channels.values() if channel.direction == "driven"]
         safe = {channel.name: channel.safe for channel in channels if not channel.follows}
@@ -291,15 +293,28 @@ class Engine:
         if left_in:
             actions.append(RestoreNames(left_in))
         self._safe_awaited = {*safe, *left_in}
-        self._safe_deadline_s = self.t + CARRY_OUT_S
+        self._safe_began_s, self._safe_deadline_s = self.t, self.t + CARRY_OUT_S
 
-    def _made_safe(self, actions: list[Action]) -> None:
-        self._safe_deadline_s = NEVER
-        if self._safe_awaited:
-            event = events.Lost(self.t, "safe state", f"not confirmed: {', '.join(sorted(self._safe_awaited))}")
-            self._safe_awaited = set()
-            self._write(event, actions)
-        self._enter("close" if self._walk.peek()[1] is None else "clear_up", actions)
+    def _not_confirmed(self, actions: list[Action]) -> None:
+        """Some output or fault did not follow: its device counts as lost."""
+        channels = self.plan.bench.channels
+        missing: dict[str, list[str]] = {}
+        for name in sorted(self._safe_awaited):
+            missing.setdefault(channels[name].device if name in channels else "bench", []).append(name)
+        self._safe_awaited = set()
+        for device, names in missing.items():
+            self._write(events.Lost(self.t, device, f"the safe state was not confirmed: {', '.join(names)}"), actions)
+        if not self._troubled:
+            self._give_up(actions)
+
+    @property
+    def _is_all_heard(self) -> bool:
+        """Whether everything that must not be silent was read after the last verdict: a bench that died just before it
+        is found so, by what it no longer says."""
+        return self._troubled or all(
+            may_be_silent or self.judge.readings.group_time(group) > self._safe_began_s
+            for group, (_, may_be_silent) in self._groups.items()
+        )
 
     def _enter(self, trigger: str, actions: list[Action]) -> None:
         self._write(events.Life(self.t, self.life.fire(trigger), self.stopped_at), actions)

@@ -44,7 +44,8 @@ class Hands:
         self._engine = engine
         self._bench = bench
         self._record = record
-        self._record_lost = False
+        self._record_trouble: RecordError | None = None  # the first; not yet told while `_is_told` is false
+        self._is_told = False
         self._watch = watch
 
     def begin(self) -> None:
@@ -55,6 +56,7 @@ class Hands:
         for event in events:
             self._note(event)
             self._engine.take(event)
+            self._tell_of_record()
         self._carry_out(self._engine.settle())
 
     def nothing_happened(self) -> None:
@@ -62,7 +64,8 @@ class Hands:
         try:
             self._record.tick()
         except RecordError as error:
-            self._lost_record(error)
+            self._record_trouble = self._record_trouble or error
+            self._tell_of_record()
 
     def _carry_out(self, actions: list[Action]) -> None:
         while actions:
@@ -72,11 +75,13 @@ class Hands:
                     self._note(action.event)
                 else:
                     answers.extend(self._do(action))
-            if not answers and all(type(action) is Write for action in actions):
+            told = self._tell_of_record()
+            if not told and not answers and all(type(action) is Write for action in actions):
                 return
             for event in answers:
                 self._note(event)
                 self._engine.take(event)
+            self._tell_of_record()
             actions = self._engine.settle()
 
     def _do(self, action: Action) -> Sequence[Event]:
@@ -103,12 +108,19 @@ class Hands:
             else:
                 self._record.event(event)
         except RecordError as error:
-            self._lost_record(error)
+            self._record_trouble = self._record_trouble or error
         if self._watch is not None:
             self._watch(event)
 
-    def _lost_record(self, error: RecordError) -> None:
-        """A record that cannot be written ends the run: no verdict without its record."""
-        if not self._record_lost:
-            self._record_lost = True
-            self._engine.take(Lost(self._engine.t, "record", str(error)))
+    def _tell_of_record(self) -> bool:
+        """A record that cannot be written ends the run: no verdict without its record. Whether this was news.
+
+        It is told between two events, so that it has the same place in the run as in what is left of the record.
+        """
+        if self._is_told or self._record_trouble is None:
+            return False
+        self._is_told = True
+        lost = Lost(self._engine.t, "record", str(self._record_trouble))
+        self._note(lost)  # what was reserved still takes it
+        self._engine.take(lost)
+        return True

@@ -2,19 +2,21 @@
 
 The first must pass: every input gives a sensible value, every switched output moves and is confirmed, one at a time,
 and meanwhile nothing in the box is energised; meters that should agree do. The second is a known-bad case and must
-come out `fail`: a bench that cannot say no has nothing to say. Calibration dates are looked at beside them.
+come out `fail`: a bench that cannot say no has nothing to say. Calibration dates are looked at beside them, and the
+noise of what is measured while all is off.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import InputError
 from bench.language.loading import plans_from_text
 from bench.language.plan import each_step
+from bench.runner.noise import noise_at_rest, too_noisy
 from bench.runner.run import POWERED_BEFORE_S, run_plan
 from bench.verdicts import Verdict
 
@@ -43,12 +45,14 @@ FOLLOWED_BY = {"shutdown_loop": "loop"}
 
 @dataclass(frozen=True)
 class SelfCheck:
-    """What was found. `failed`: channels that no sequence may rely on, with the reason; `overdue`: last good days."""
+    """What was found. `failed`: channels that no sequence may rely on, with the reason; `overdue`: last good days;
+    `noise`: half the span of each measured channel with everything off, in its unit."""
 
     walk: dict[str, Any]
     known_bad: dict[str, Any]
     failed: Mapping[str, str]
     overdue: Mapping[str, date]
+    noise: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def usable(self) -> bool:
@@ -74,6 +78,7 @@ class SelfCheck:
             "can_say_no": self.known_bad["verdict"] == "fail",
             "failed": dict(self.failed),
             "overdue": {name: day.isoformat() for name, day in self.overdue.items()},
+            "noise": dict(self.noise),
             "records": [self.walk["record"], self.known_bad["record"]],
         }
 
@@ -93,10 +98,12 @@ def check_bench(
     out_of_date = bench.overdue(date.today())
     failed: dict[str, str] = {}
     walk = run(walk_text(bench), "bench-selfcheck", POWERED_BEFORE_S)
+    noise = noise_at_rest(walk["record"], bench)
     while (name := _failed_channel(walk, bench)) and name not in failed and not stop.was_asked:
         failed[name] = walk["reason"]
         walk = run(walk_text(bench, failed), "bench-selfcheck")
-    return SelfCheck(walk, run(known_bad_text(bench), "bench-known-bad"), failed, out_of_date)
+    failed = too_noisy(noise, bench) | failed
+    return SelfCheck(walk, run(known_bad_text(bench), "bench-known-bad"), failed, out_of_date, noise)
 
 
 def walk_text(bench: Bench, without: Collection[str] = ()) -> str:

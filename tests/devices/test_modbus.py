@@ -187,13 +187,6 @@ def test_a_board_that_restarts_is_found(relays):
         assert "coil 3 (interlock) reads 0, was left at 1" in running.lost()
 
 
-def test_a_frozen_board_is_lost(relays):
-    with Running(driver_on(RELAYS, relays.port, "must_move: [bath], frozen_after: 300 ms")) as running:
-        running.until(scanned("relays"))
-        relays.frozen = True
-        assert "frozen: bath has been -12.3" in running.lost()
-
-
 def test_after_an_unplug_nothing_is_opened_again(relays):
     with Running(driver_on(RELAYS, relays.port)) as running:
         relays.unplug()

@@ -159,18 +159,6 @@ def test_rubbish_is_no_value(meter):
         assert not any(event.samples for event in running.events[seen:] if isinstance(event, Batch))
 
 
-def test_a_frozen_meter_is_lost(meter):
-    with Running(driver_on(METER, meter.port, "must_move: [volts], frozen_after: 300 ms")) as running:
-        running.until(sample("volts", 402.1))
-        meter.frozen, meter.volts = True, 10.0
-        assert "frozen: volts has been 402.1" in running.lost()
-
-
-def test_must_move_names_a_channel(meter):
-    with pytest.raises(InputError, match="must_move names 'vlts'"):
-        driver_on(METER, meter.port, "must_move: [vlts]").connect()
-
-
 @pytest.mark.parametrize(("value", "cause"), [(75.0, "-222"), (float("nan"), "-222|-104|reads")])
 def test_an_output_that_is_refused_is_a_device_lost(meter, value, cause):
     device = driver_on(SUPPLY, meter.port)
@@ -229,6 +217,15 @@ def test_another_device_in_its_place_is_found(meter):
     with Running(driver_on(text, meter.port)) as running:
         meter.identity = meter.identity.replace("0001", "0002")
         assert "another device now" in running.lost()
+
+
+def test_a_supply_that_is_switched_off_by_hand_is_found(meter):
+    with Running(driver_on(SUPPLY, meter.port)) as running:
+        running.threads.drive({"supply": 12.5, "output": "on"})
+        while "output" not in [event.channel for event in running.events if isinstance(event, Driven)]:
+            running.until(lambda event: isinstance(event, Driven))
+        meter.set["OUTP"] = 0.0
+        assert "OUTP? reads off, output was left at on: it was switched off" in running.lost()
 
 
 def visa(meter):
