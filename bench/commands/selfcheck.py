@@ -25,6 +25,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.devices.opening import bench_in_wall_time
     from bench.language.bench_file import load_bench
     from bench.language.register import load_register
+    from bench.record.keys import configured_key
     from bench.runner.options import Options
     from bench.runner.selfcheck import check_bench
     from bench.runner.stopping import Stop
@@ -32,7 +33,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.verdicts import Verdict, exit_status
 
     bench = load_bench(arguments.bench)
-    options = Options(records=arguments.records, operator=arguments.operator)
+    options = Options(records=arguments.records, operator=arguments.operator, key=configured_key(None))
     with Stop() as stop, nullcontext() if bench.simulated else bench_in_wall_time(bench) as opened:
         found = check_bench(bench, load_register(None), options, stop, opened)
     if arguments.json:

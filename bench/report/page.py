@@ -141,7 +141,7 @@ def _acknowledged(fields: Any) -> str:
 
 def _warnings(record: Record, unreadable: str) -> list[tuple[str, list[str]]]:
     """(headline, findings) for what a reader must see before anything else."""
-    found = verify(record.folder)
+    found = verify(record.folder, chain=record.chain)
     own = [finding for finding in found.findings if not finding.startswith(_REPORT_FILES)]
     warnings = []
     if found.level is Level.INCOMPLETE:

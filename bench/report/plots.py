@@ -102,7 +102,7 @@ def _quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) ->
     groups: list[tuple[str, float, list[str]]] = []
     for name in names:
         unit = record.channels[name]["unit"]
-        size = max((abs(value) for value in drawn[name].values if abs(value) < float("inf")), default=0.0)
+        size = _size(drawn[name].values)
         for other_unit, other_size, members in groups:
             if unit == other_unit and max(size, other_size) <= _APART * min(size, other_size) and len(members) < 4:
                 members.append(name)
@@ -110,6 +110,14 @@ def _quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) ->
         else:
             groups.append((unit, size, [name]))
     return [members for _, _, members in groups]
+
+
+def _size(values: Any) -> float:
+    """The largest finite one, whatever its sign; 0 if there is none."""
+    import numpy as np
+
+    values = np.abs(np.asarray(values, dtype=float))
+    return float(values.max(where=np.isfinite(values), initial=0.0))
 
 
 def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: _Frame, with_durations: bool) -> tuple:
