@@ -11,7 +11,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import platform
 from collections.abc import Mapping
+from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -62,6 +65,18 @@ def tool_version() -> str:
         return version("topbox-bench")
     except PackageNotFoundError:
         return "not installed"
+
+
+@lru_cache(maxsize=1)
+def software_versions() -> dict[str, str]:
+    """What a run rests on: interpreter, system, and the libraries that decode, read and talk."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    found = {"python": platform.python_version(), "system": platform.platform()}
+    for name in ("cantools", "orjson", "pydantic", "pyserial", "python-can", "pyyaml"):
+        with suppress(PackageNotFoundError):
+            found[name] = version(name)
+    return found
 
 
 def write_whole(path: Path, data: bytes) -> None:

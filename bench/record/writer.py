@@ -39,7 +39,7 @@ from bench.record.lines import (
     value_text,
     values_text,
 )  # fmt: skip
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, entry_of, tool_version, write_manifest
+from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, entry_of, software_versions, tool_version, write_manifest
 
 BLOCK_S = 0.05
 HAND_OVER_S = 0.025  # wall time
@@ -170,6 +170,7 @@ class RecordWriter:
         return {
             "format": FORMAT,
             "tool": {"name": "topbox-bench", "version": tool_version()},
+            "software": software_versions(),
             "sequence": header["sequence"],
             "case": header["case"],
             "simulated": header["simulated"],
