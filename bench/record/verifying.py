@@ -74,6 +74,23 @@ def verify(folder: Path | str, public: bytes | None = None, chain: Chain | None 
     return Verification(level, findings, chain.lines, len(there), fingerprint(signer) if signer else "")
 
 
+def compare_sizes(folder: Path, entries: dict[str, dict[str, Any]]) -> list[str]:
+    """What is wrong with the files of a closed record, as far as one sees without reading them."""
+    there = _files(folder)
+    findings = _unlisted(there, entries)
+    for name, entry in entries.items():
+        if name not in there:
+            findings.append(f"{name}: is in the manifest but not in the folder")
+        elif (folder / name).stat().st_size != entry["bytes"]:
+            findings.append(f"{name}: has another size than the manifest says")
+    return findings
+
+
+def _unlisted(there: set[str], entries: dict[str, dict[str, Any]]) -> list[str]:
+    unlisted = there - set(entries) - {MANIFEST_FILE, SIGNATURE_FILE}
+    return [f"{name}: is in the folder but not in the manifest" for name in sorted(unlisted)]
+
+
 def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, Any]], chain: Chain) -> list[str]:
     findings = []
     for name, entry in entries.items():
@@ -81,8 +98,7 @@ def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, A
             findings.append(f"{name}: is in the manifest but not in the folder")
         elif ((name == RECORD_FILE and chain.entry) or _hashed(folder / name)) != entry:
             findings.append(f"{name}: is not the file that the manifest describes")
-    unlisted = there - set(entries) - {MANIFEST_FILE, SIGNATURE_FILE}
-    return findings + [f"{name}: is in the folder but not in the manifest" for name in sorted(unlisted)]
+    return findings + _unlisted(there, entries)
 
 
 def _hashed(path: Path) -> dict[str, Any]:

@@ -39,7 +39,14 @@ from bench.record.lines import (
     value_text,
     values_text,
 )  # fmt: skip
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, entry_of, software_versions, tool_version, write_manifest
+from bench.record.manifest import (
+    MANIFEST_FILE,
+    SIGNATURE_FILE,
+    entry_of,
+    software_versions,
+    tool_version,
+    write_manifest,
+)
 
 BLOCK_S = 0.05
 HAND_OVER_S = 0.025  # wall time

@@ -137,6 +137,7 @@ def _requirement(name: str, wording: Wording, proofs: list[Proof], subject: tupl
         "verdict": verdict,
         "gap": gap,
         "urgency": urgency,
+        "simulated": bool(ordered) and not measured,
         "proofs": [_proof_row(proof) for proof in ordered[:_MOST_PROOFS]],
         "more": _more(ordered[_MOST_PROOFS:]),
         "best": ordered[0] if ordered else None,
@@ -156,9 +157,7 @@ def _importance(proof: Proof) -> tuple[int, ...]:
     )
 
 
-def _gap(
-    wording: Wording, verdict: str, measured: bool, ordered: list[Proof], all_of: list[Proof]
-) -> tuple[int, str]:
+def _gap(wording: Wording, verdict: str, measured: bool, ordered: list[Proof], all_of: list[Proof]) -> tuple[int, str]:
     """(how urgent, 0 first; what is missing before the requirement is shown on hardware, '' when nothing is)."""
     if verdict and verdict != Verdict.PASS:
         first = ordered[0]

@@ -39,7 +39,7 @@ def pdf_pages(name: str, content: Mapping[str, Any]) -> bytes:
         import typst
     except ImportError as error:
         raise BenchError("PDF needs the extra 'pdf': pip install 'topbox-bench[pdf]'") from error
-    data = json.dumps(content).encode("utf-8", "replace").decode()
+    data = json.dumps(content, ensure_ascii=False).encode("utf-8", "replace").decode()
     return typst.compile(
         _HERE / f"{name}.typ",
         root=_HERE,

@@ -42,7 +42,7 @@ def firmware_text(firmware: Any) -> str:
 
 
 def uncertainty_text(step: Mapping[str, Any]) -> str:
-    """Expanded uncertainty in the value's unit; where there is none, how far apart the samples around an instant lie."""
+    """Expanded uncertainty in the value's unit; where there is none, the bound (b) on an instant between samples."""
     for key, mark in (("uncertainty", ""), ("bound", f"{NBSP}b")):
         size = step.get(key)
         if isinstance(size, int | float) and size > 0:
