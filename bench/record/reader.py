@@ -79,6 +79,8 @@ class Record:
         together: dict[float, tuple[list[tuple[str, Value]], list[str]]] = {}
         for number, fields in self._parsed():
             kind = fields["kind"]
+            if kind in ("samples", "scans") and not set(map(type, fields["times"])) <= {float}:
+                self._refuse(number)
             if kind == "samples":
                 channel = fields["channel"]
                 for t, value in zip(fields["times"], self._decoded(channel, fields["values"]), strict=True):
@@ -144,7 +146,7 @@ class Record:
             return self._columns
         columns: dict[str, tuple[array, Any]] = {}  # numbers as plain doubles: a record may hold many millions
         scans: dict[str, list[float]] = {}
-        for _, fields in self._parsed():
+        for number, fields in self._parsed():
             kind = fields["kind"]
             if kind == "scans":
                 scans.setdefault(fields["group"], []).extend(fields["times"])
@@ -153,8 +155,12 @@ class Record:
                 if channel not in columns:
                     columns[channel] = array("d"), array("d") if channel in self._quantities else []
                 times, values = columns[channel]
-                times.extend(fields["times"] if kind == "samples" else (fields["t"],))
-                values.extend(self._decoded(channel, fields["values"] if kind == "samples" else [fields["value"]]))
+                one = kind == "driven"
+                try:
+                    times.fromlist([fields["t"]] if one else fields["times"])
+                    _extend(values, [fields["value"]] if one else fields["values"])
+                except (TypeError, ValueError):  # something that is no number
+                    self._refuse(number)
         self._columns = {name: _in_time_order(Trace(*column)) for name, column in columns.items()}, scans
         return self._columns
 
@@ -213,11 +219,21 @@ def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -
 
 def _is_block(fields: dict[str, Any]) -> bool:
     times, values = fields.get("times"), fields.get("values")
-    if not isinstance(times, list) or not set(map(type, times)) <= {float}:
+    if not isinstance(times, list):
         return False
     if fields["kind"] == "scans":
         return isinstance(fields.get("group"), str)
     return isinstance(fields.get("channel"), str) and isinstance(values, list) and len(values) == len(times)
+
+
+def _extend(column: Any, values: list[Any]) -> None:
+    if not isinstance(column, array):
+        column.extend(values)
+        return
+    try:
+        column.fromlist(values)
+    except TypeError:  # an infinite one is a text; nothing was added
+        column.fromlist(numbers(values))
 
 
 def _in_time_order(trace: Trace) -> Trace:

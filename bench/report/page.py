@@ -34,18 +34,32 @@ def pdf_pages(name: str, content: Mapping[str, Any]) -> bytes:
     from datetime import UTC, datetime
 
     import matplotlib
+    from matplotlib.ft2font import FT2Font
 
     try:
         import typst
     except ImportError as error:
         raise BenchError("PDF needs the extra 'pdf': pip install 'topbox-bench[pdf]'") from error
-    data = json.dumps(content, ensure_ascii=False).encode("utf-8", "replace").decode()
+    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    letters = set(FT2Font(fonts / "DejaVuSans.ttf").get_charmap())
     return typst.compile(
         _HERE / f"{name}.typ",
         root=_HERE,
-        sys_inputs={"content": data},
-        font_paths=[Path(matplotlib.get_data_path()) / "fonts" / "ttf"],
+        sys_inputs={"content": json.dumps(_printable(content, letters))},
+        font_paths=[fonts],
         ignore_system_fonts=True,
         pdf_standards=_STANDARDS,
         timestamp=datetime.fromtimestamp(0, UTC),
     )
+
+
+def _printable(data: Any, letters: set[int]) -> Any:
+    """Letters that the font does not have (the standards want every one to be seen) become a mark that says so."""
+    if isinstance(data, str):
+        unknown = {ord(letter) for letter in set(data)} - letters - {0x09, 0x0A}
+        return data.translate(dict.fromkeys(unknown, "\N{REPLACEMENT CHARACTER}")) if unknown else data
+    if isinstance(data, Mapping):
+        return {key: _printable(item, letters) for key, item in data.items()}
+    if isinstance(data, list | tuple):
+        return [_printable(item, letters) for item in data]
+    return data

@@ -1,7 +1,8 @@
-"""A record of 8 channels x N samples for the benchmarks: decaying, noisy voltages at 1 kHz, written by the writer."""
+"""`python big_record.py FOLDER N`: a record of 8 channels x N samples at 1 kHz, noisy, as the writer writes it."""
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -34,3 +35,7 @@ def write_big_record(folder: Path, samples: int) -> Path:
     step = {"path": "1", "name": "Hold", "kind": "hold", "verdict": "pass", "began_s": 0.0, "ended_s": end}
     writer.close({"document": {"sequence": "long-hold", "verdict": "pass", "steps": [step], "virtual_s": end}})
     return folder
+
+
+if __name__ == "__main__":
+    write_big_record(Path(sys.argv[1]), int(sys.argv[2]))

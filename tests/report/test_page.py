@@ -260,8 +260,9 @@ def test_limits_steps_and_times_are_drawn_in(record):
 
 def test_page_one_begins_with_what_decides(text):
     words = Page(text).text
-    order = ["Verdict pass", "Box Heron", "Firmware heron-box", "Bench heron-3", "People M.", "Date 20", "Energy stage live",
-             "Overrides none", "Signature not signed", "Requirements Requirement", "What was done", "Over time",
+    order = ["Verdict pass", "Box Heron", "Firmware heron-box", "Bench heron-3", "People M.", "Date 20",
+             "Energy stage live", "Overrides none", "Signature not signed", "Requirements Requirement",
+             "What was done", "Over time",
              "Raw data", "Instruments", "Software", "Cautions"]  # fmt: skip
     places = [words.index(part) for part in order]
     assert places == sorted(places)
