@@ -35,7 +35,7 @@ def requirement_rows(document: Mapping[str, Any], words: Mapping[str, Wording]) 
             rows.append(row | {"id": name, "wording": wording._asdict()})
         if not mine:
             row = {"id": name, "wording": wording._asdict(), "shown_by": "the whole sequence", "path": ""}
-            row |= {"value": "", "limit": wording.limit, "evaluated": "", "margin": "", "uncertainty": "", "rule": ""}
+            row |= {"value": "", "limit": wording.limit, "evaluated": "", "margin": "", "uncertainty": ""}
             rows.append(row | {"verdict": document["verdict"], "reason": document["reason"]})
     return rows
 
@@ -61,11 +61,12 @@ def step_row(step: Mapping[str, Any]) -> dict[str, Any]:
     limit = limit_text(step["limit"])
     edges = {edge: number(step[edge], unit) for edge in ("min", "max")}
     evaluated = [f"{edge} {text}" for edge, text in edges.items() if text and text.replace(NBSP, " ") not in limit]
+    if step.get("rule") not in (None, "", "simple"):
+        evaluated.append(f"{plain(step['rule'])} rule")
     return {
         **{key: str(step[key] or "") for key in ("path", "name", "kind", "verdict", "requirement", "reason")},
         "value": number(step["value"], unit),
         "uncertainty": uncertainty_text(step),
-        "rule": plain(step.get("rule")),
         "limit": limit,
         "evaluated": ", ".join(evaluated),
         "margin": number(step["margin"], unit, sign=True),

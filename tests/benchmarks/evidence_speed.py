@@ -84,9 +84,8 @@ def report_speed(folder: Path, samples: int) -> None:
         command = ("-m", "bench", "report", str(record), "--export", kind, "--output", str(output))
         seconds, memory = min(timed(*command) for _ in range(3))
         size = output.stat().st_size / 2**20
-        print(
-            f"report {kind}: {seconds:.2f} s, {seconds / floor:.1f} x the floor, {memory:.0f} MiB; {size:.2f} MiB on disk"
-        )
+        ratio = f"{seconds / floor:.1f} x the floor"
+        print(f"report {kind}: {seconds:.2f} s, {ratio}, {memory:.0f} MiB; {size:.2f} MiB on disk")
 
 
 def verify_speed(folder: Path) -> None:

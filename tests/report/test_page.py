@@ -302,6 +302,13 @@ def test_an_uncertainty_goes_before_a_bound():
     assert uncertainty_text({"unit": "s", "bound": 0, "uncertainty": None}) == ""
 
 
+def test_another_decision_rule_is_named_at_the_limit(tmp_path):
+    document = heron_record.document()
+    document["steps"][5] |= {"rule": "guarded", "uncertainty": 0.012}
+    words = page_of(tmp_path, **document).text
+    assert "Discharge time 2.3467 s ± 0.012 s max 5 s guarded rule +2.6533 s pass" in words
+
+
 def test_labels_of_steps_never_run_into_each_other():
     starts = [0.0, 0.01, 0.2, 3.0, 3.05, 5.6, 6.6, 6.98, 6.99, 7.0]
     steps = [
