@@ -10,7 +10,7 @@ lines_drawn.py limits and step boundaries that belong into the plots
 decimation.py  fewer points, no lost spike
 plots.py       SVG figures
 focus.py       the one figure that shows a step best
-page.py        layout: HTML (report.html, dossier.html, marks.html, page.css) and PDF (report.typ, dossier.typ, marks.typ)
+page.py        layout by NAME.html (marks.html, page.css) or, for PDF, NAME.typ (marks.typ)
 junit.py       a plain summary for CI
 exports.py     samples for other programs
 trend.py       a quantity over firmware versions
