@@ -85,7 +85,7 @@ def _print_entries(entries: Sequence[Entry]) -> None:
     for entry in entries:
         name = f"{entry.sequence} / {entry.case}" if entry.case else entry.sequence
         started = entry.started_utc[:19].replace("T", " ")
-        verdict = f"{SHAPES.get(entry.verdict, ' ')} {entry.verdict}" if entry.state not in ("unreadable",) else ""
+        verdict = f"{SHAPES.get(entry.verdict, ' ')} {entry.verdict}"
         firmware = entry.firmware or entry.firmware_sha256[:12]
         state = entry.state + (", signed" if entry.signed else "")
         rows.append((started, verdict, name, entry.stage, firmware, entry.box, state, entry.folder))
