@@ -58,13 +58,14 @@ class SequenceCase(pytest.Item):
         self.plan = plan
 
     def runtest(self) -> None:
+        from bench.record.keys import configured_key
         from bench.runner.options import Options
         from bench.runner.run import run_plan
         from bench.runner.stopping import Stop
 
         kept = self.config.getoption("--topbox-records")
         with tempfile.TemporaryDirectory() as passing, Stop() as stop:
-            document = run_plan(self.plan, Options(records=kept or Path(passing)), stop)
+            document = run_plan(self.plan, Options(records=kept or Path(passing), key=configured_key(None)), stop)
         if stop.was_asked:
             raise KeyboardInterrupt
         if document["verdict"] != "pass":

@@ -1,4 +1,4 @@
-"""`topbox-bench report RECORD`: one self-contained HTML page from a record."""
+"""`topbox-bench report RECORD`: the report of a record for a person, or its data for another program."""
 
 from __future__ import annotations
 
@@ -7,35 +7,51 @@ from pathlib import Path
 
 
 def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
+    from bench.report.exports import FILES
+
     parser = subparsers.add_parser(
         "report",
-        help="make the report of a record",
-        description="Make one self-contained HTML page from a record; it needs no network and prints well.",
+        help="make the report of a record, or export its data",
+        description="Make a self-contained report from a record, or export its data for other programs.",
     )
     parser.add_argument("record", metavar="RECORD", help="the record's folder")
+    parser.add_argument(
+        "--export",
+        action="append",
+        choices=tuple(FILES),
+        metavar="KIND",
+        help=f"what to make: {', '.join(FILES)} (default: html); may be given more than once",
+    )
     parser.add_argument(
         "--output",
         metavar="FILE",
         type=Path,
-        help="write here (default: report.html in the record, entered in its manifest)",
+        help="write here (default: in the record's folder, entered in its manifest)",
     )
+    parser.add_argument("--key", type=Path, metavar="FILE", help="private key of a signed record (see keys)")
     return parser
 
 
 def work(arguments: argparse.Namespace) -> int:
     from bench.errors import InputError
+    from bench.record.keys import configured_key
     from bench.record.manifest import add_derived, write_whole
     from bench.record.reader import read_record
-    from bench.report.page import report_page
+    from bench.report.exports import FILES, export
 
+    kinds = list(dict.fromkeys(arguments.export or ["html"]))
+    if arguments.output is not None and len(kinds) > 1:
+        raise InputError.at("--output", "names one file for several exports", "leave it out, or ask for one --export")
+    key = configured_key(arguments.key) if arguments.output is None else None
     record = read_record(arguments.record)
-    page = report_page(record).encode()
-    if arguments.output is None:
-        print(add_derived(record.folder, "report.html", page))
-        return 0
-    try:
-        write_whole(arguments.output, page)
-    except OSError as error:
-        raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
-    print(arguments.output)
+    for kind in kinds:
+        data = export(record, kind)
+        if arguments.output is None:
+            print(add_derived(record.folder, FILES[kind], data, key))
+            continue
+        try:
+            write_whole(arguments.output, data)
+        except OSError as error:
+            raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
+        print(arguments.output)
     return 0

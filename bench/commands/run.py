@@ -27,6 +27,7 @@ def add_parser(subparsers) -> None:
     run.add_argument("--fault", action="append", default=[], metavar="NAME[@SECONDS]", help="put a simulated fault in")
     run.add_argument("--controller", metavar="MODULE:CLASS", help="the controller in the simulated box")
     run.add_argument("--plan", action="store_true", help="say what would be driven, and drive nothing")
+    run.add_argument("--key", type=Path, metavar="FILE", help="private key that signs the records (see keys)")
     run.add_argument("--junit", type=Path, metavar="FILE", help="also write a JUnit summary")
     run.add_argument("--json", action="store_true", help="one machine-readable document on standard output")
 
@@ -40,6 +41,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
     from bench.language.register import load_register
+    from bench.record.keys import configured_key
     from bench.runner import options as option
     from bench.runner import stages
     from bench.runner.acknowledging import real_terminal
@@ -58,6 +60,7 @@ def work(arguments: argparse.Namespace) -> int:
 
         print(plan_text(plans, bench, register, option.injections(arguments.fault), arguments.json))
         return 0
+    key = configured_key(arguments.key)
     permit = stages.permit(plans, bench, _wanted(arguments), arguments.records, real_terminal())
     options = option.Options(
         records=arguments.records,
@@ -73,6 +76,7 @@ def work(arguments: argparse.Namespace) -> int:
         people=permit.wanted.people,
         permit=permit,
         heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
+        key=key,
     )
     documents = []
     person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None

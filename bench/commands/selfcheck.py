@@ -34,6 +34,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.errors import InputError
     from bench.language.bench_file import load_bench
     from bench.language.register import load_register
+    from bench.record.keys import configured_key
     from bench.runner.options import Options
     from bench.runner.selfcheck import check_bench
     from bench.runner.stages import CAUTIONS
@@ -44,7 +45,7 @@ def work(arguments: argparse.Namespace) -> int:
         raise InputError.at("--from", "says where a walk begins", "give --walk as well")
     bench = load_bench(arguments.bench)
     register = load_register(None)
-    options = Options(records=arguments.records, operator=arguments.operator)
+    options = Options(records=arguments.records, operator=arguments.operator, key=configured_key(None))
     plan = None
     if arguments.walk:
         from bench.language.loading import plans_from_text

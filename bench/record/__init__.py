@@ -7,5 +7,8 @@ growing.py   a file that is only added to
 chain.py     reading lines back as long as number and hash are right
 reader.py    files in, the same events out
 manifest.py  manifest.json and manifest.sig; adding what is derived later
+keys.py      the keys that sign
 verifying.py intact, altered or incomplete
+store.py     the folder that records are kept in
+index.py     a quick look at all of them
 """

@@ -5,15 +5,18 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from bench.errors import RecordError
 from bench.record.lines import FIRST_PREV, RECORD_FILE, line_start
+from bench.record.manifest import file_entry
 
 
 class Chain:
     """One pass over the lines. After it, `lines` counts the good ones, `last` is the hash of the last of them,
     `torn` says that the file ends in the middle of a line (a killed run), and `broken` names the line whose
-    number or hash is wrong ('' if none); nothing behind such a line is read.
+    number or hash is wrong ('' if none); nothing behind such a line is read. `entry` is the manifest's entry for the
+    file, None until all of it was read.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -22,9 +25,11 @@ class Chain:
         self.last = FIRST_PREV
         self.torn = False
         self.broken = ""
+        self.entry: dict[str, Any] | None = None
 
     def __iter__(self) -> Iterator[bytes]:
         """The good lines, without newline. Raises RecordError if the file cannot be read."""
+        whole, size = hashlib.sha256(), 0
         try:
             with self.path.open("rb") as file:
                 for raw in file:
@@ -35,10 +40,13 @@ class Chain:
                     if not (raw.startswith(start) and raw.endswith(b"}\n")):
                         self.broken = self._name_fault(raw)
                         return
+                    whole.update(raw)
+                    size += len(raw)
                     line = raw[:-1]
                     self.lines += 1
                     self.last = hashlib.sha256(line).hexdigest()
                     yield line
+            self.entry = file_entry(whole.hexdigest(), size)
         except OSError as error:
             raise RecordError(f"{self.path}: cannot be read: {error.strerror}") from error
 

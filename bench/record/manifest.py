@@ -2,7 +2,8 @@
 
 The signature file is written first and the manifest is renamed into place after it, so a record that has a
 manifest has everything. What is derived later (a report) enters through `add_derived`, which renews both and
-touches no other entry: an altered record cannot be made good by making its report.
+touches no other entry: an altered record cannot be made good by making its report. A signed record takes it only
+from who holds its key.
 """
 
 from __future__ import annotations
@@ -10,11 +11,15 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import platform
 from collections.abc import Mapping
+from contextlib import suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from bench.errors import RecordError
+from bench.record.keys import VARIABLE, SigningKey, is_signed
 from bench.record.lines import strict
 
 MANIFEST_FILE = "manifest.json"
@@ -36,16 +41,19 @@ def hash_file(path: Path) -> dict[str, Any]:
         return file_entry(digest.hexdigest(), file.tell())
 
 
-def signature_bytes(manifest: bytes) -> bytes:
-    """The one right content of manifest.sig. No key can be configured yet, so the signature is empty."""
-    fields = {"manifest_sha256": hashlib.sha256(manifest).hexdigest(), "signature": ""}
+def signature_bytes(manifest: bytes, signature: str = "", public_key: str = "") -> bytes:
+    """The one right content of manifest.sig; both texts are hex, empty where no key signed."""
+    fields = {"manifest_sha256": hashlib.sha256(manifest).hexdigest(), "signature": signature}
+    if signature:
+        fields["public_key"] = public_key
     return json.dumps(fields).encode() + b"\n"
 
 
-def write_manifest(folder: Path, fields: Mapping[str, Any]) -> None:
-    """Write both files so that they survive a crash. Raises OSError."""
+def write_manifest(folder: Path, fields: Mapping[str, Any], key: SigningKey | None = None) -> None:
+    """Write both files so that they survive a crash; `key` signs the bytes of the manifest. Raises OSError."""
     data = json.dumps(strict(fields), indent=1, ensure_ascii=False, allow_nan=False).encode() + b"\n"
-    write_whole(folder / SIGNATURE_FILE, signature_bytes(data))
+    signed = () if key is None else (key.sign(data).hex(), key.public.hex())
+    write_whole(folder / SIGNATURE_FILE, signature_bytes(data, *signed))
     write_whole(folder / MANIFEST_FILE, data)
     sync_folder(folder)
 
@@ -57,6 +65,18 @@ def tool_version() -> str:
         return version("topbox-bench")
     except PackageNotFoundError:
         return "not installed"
+
+
+@lru_cache(maxsize=1)
+def software_versions() -> dict[str, str]:
+    """What a run rests on: interpreter, system, and the libraries that decode, read and talk."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    found = {"python": platform.python_version(), "system": platform.platform()}
+    for name in ("cantools", "orjson", "pydantic", "pyserial", "python-can", "pyyaml"):
+        with suppress(PackageNotFoundError):
+            found[name] = version(name)
+    return found
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -103,19 +123,30 @@ def load_manifest(folder: Path) -> dict[str, Any] | None:
     return fields
 
 
-def signature_is_right(folder: Path) -> bool:
-    """Whether manifest.sig belongs to manifest.json, byte by byte."""
+def signer_of(folder: Path) -> bytes | None:
+    """The public key that signed the manifest, b'' if none did. None: manifest.sig is not, byte by byte, what belongs
+    to manifest.json."""
     try:
-        return (folder / SIGNATURE_FILE).read_bytes() == signature_bytes((folder / MANIFEST_FILE).read_bytes())
+        manifest, found = (folder / MANIFEST_FILE).read_bytes(), (folder / SIGNATURE_FILE).read_bytes()
     except OSError:
-        return False
+        return None
+    if found == signature_bytes(manifest):
+        return b""
+    try:
+        fields = json.loads(found)
+        signature, public = bytes.fromhex(fields["signature"]), bytes.fromhex(fields["public_key"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    as_written = found == signature_bytes(manifest, signature.hex(), public.hex())
+    return public if as_written and is_signed(public, signature, manifest) else None
 
 
-def add_derived(folder: Path, name: str, data: bytes) -> Path:
-    """Put a derived file into a record, replacing an older one of that name.
+def add_derived(folder: Path, name: str, data: bytes, key: SigningKey | None = None) -> Path:
+    """Put a derived file into a record, replacing an older one of that name; `key` is the one that signed the record.
 
-    An unclosed record has no manifest to enter it in; the file is just written there. Raises RecordError if
-    the manifest is not the one that was signed, `name` belongs to the evidence itself, or the disk refuses.
+    An unclosed record has no manifest to enter it in; the file is just written there. An unsigned one stays unsigned.
+    Raises RecordError if the manifest is not the one that was signed, it was signed with another key, `name` belongs
+    to the evidence itself, or the disk refuses.
     """
     path = folder / name
     manifest = load_manifest(folder)
@@ -123,8 +154,12 @@ def add_derived(folder: Path, name: str, data: bytes) -> Path:
         if manifest is None:
             write_whole(path, data)
             return path
-        if not signature_is_right(folder):
+        signer = signer_of(folder)
+        if signer is None:
             raise RecordError(f"{folder}: {SIGNATURE_FILE} does not belong to {MANIFEST_FILE}; nothing was added")
+        if signer and (key is None or key.public != signer):
+            right = f"give the key that signed it (--key FILE, or {VARIABLE}), or write elsewhere with --output"
+            raise RecordError(f"{folder}: is signed, and {name} would change its manifest; {right}")
         derived = manifest.setdefault("derived", [])
         if name in (MANIFEST_FILE, SIGNATURE_FILE) or (name in manifest["files"] and name not in derived):
             raise RecordError(f"{path}: belongs to the evidence and is never replaced")
@@ -133,7 +168,7 @@ def add_derived(folder: Path, name: str, data: bytes) -> Path:
         if manifest["files"].get(name) != entry:
             manifest["files"][name] = entry
             manifest["derived"] = sorted({*derived, name})
-            write_manifest(folder, manifest)
+            write_manifest(folder, manifest, key if signer else None)
     except OSError as error:
         raise RecordError(f"{path}: cannot be written: {error.strerror}") from error
     return path

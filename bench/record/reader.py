@@ -7,9 +7,11 @@ longer than memory, so lines are parsed as they are asked for.
 from __future__ import annotations
 
 import json
+import re
+from array import array
 from bisect import bisect_right
-from collections.abc import Iterator
-from itertools import islice, pairwise
+from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
@@ -20,14 +22,15 @@ from bench.record.header import FORMAT
 from bench.record.lines import FRAMES_FILE, RECORD_FILE, numbers, parse_frame, quantity_names
 from bench.record.manifest import MANIFEST_FILE, load_manifest
 
+_BLOCK = re.compile(rb'\{"n": \d+, "prev": "[0-9a-f]{64}", "t": [^,"]+, "kind": "(?:samples|scans)"')
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
 
 
 class Trace(NamedTuple):
     """One channel over a run: `times` in s on the run clock, `values` in the channel's unit or its states."""
 
-    times: list[float]
-    values: list[Value]
+    times: Sequence[float]
+    values: Sequence[Value]
 
 
 def read_record(folder: Path | str) -> Record:
@@ -44,7 +47,7 @@ class Record:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.problems: list[str] = []
-        chain = Chain(folder)
+        self.chain = chain = Chain(folder)
         first = next(iter_lines := iter(chain), None)
         for _ in iter_lines:
             pass
@@ -76,6 +79,8 @@ class Record:
         together: dict[float, tuple[list[tuple[str, Value]], list[str]]] = {}
         for number, fields in self._parsed():
             kind = fields["kind"]
+            if kind in ("samples", "scans") and not set(map(type, fields["times"])) <= {float}:
+                self._refuse(number)
             if kind == "samples":
                 channel = fields["channel"]
                 for t, value in zip(fields["times"], self._decoded(channel, fields["values"]), strict=True):
@@ -92,7 +97,7 @@ class Record:
 
     def marks(self) -> Iterator[Event]:
         """The events that are no Batch, in order: quicker than `events`. Raises RecordError like it."""
-        for number, fields in self._parsed():
+        for number, fields in self._parsed(blocks=False):
             if fields["kind"] not in _NO_EVENTS:
                 yield self._event(number, fields)
 
@@ -108,7 +113,7 @@ class Record:
         if not changes.times or not scans:
             return changes
         known = set(changes.times)
-        times = changes.times + [t for t in scans if t > changes.times[0] and t not in known]
+        times = list(changes.times) + [t for t in scans if t > changes.times[0] and t not in known]
         times.sort()
         return Trace(times, [changes.values[bisect_right(changes.times, t) - 1] for t in times])
 
@@ -139,38 +144,47 @@ class Record:
     def _all_columns(self) -> tuple[dict[str, Trace], dict[str, list[float]]]:
         if self._columns is not None:
             return self._columns
-        traces: dict[str, Trace] = {}
+        columns: dict[str, tuple[array, Any]] = {}  # numbers as plain doubles: a record may hold many millions
         scans: dict[str, list[float]] = {}
-        for _, fields in self._parsed():
+        for number, fields in self._parsed():
             kind = fields["kind"]
-            if kind == "samples":
-                trace = traces.setdefault(fields["channel"], Trace([], []))
-                trace.times.extend(fields["times"])
-                trace.values.extend(self._decoded(fields["channel"], fields["values"]))
-            elif kind == "scans":
+            if kind == "scans":
                 scans.setdefault(fields["group"], []).extend(fields["times"])
-            elif kind == "driven":
-                trace = traces.setdefault(fields["channel"], Trace([], []))
-                trace.times.append(fields["t"])
-                trace.values.extend(self._decoded(fields["channel"], [fields["value"]]))
-        traces = {name: _in_time_order(trace) for name, trace in traces.items()}
-        self._columns = traces, scans
+            elif kind in ("samples", "driven"):
+                channel = fields["channel"]
+                if channel not in columns:
+                    columns[channel] = array("d"), array("d") if channel in self._quantities else []
+                times, values = columns[channel]
+                one = kind == "driven"
+                try:
+                    times.fromlist([fields["t"]] if one else fields["times"])
+                    _extend(values, [fields["value"]] if one else fields["values"])
+                except (TypeError, ValueError):  # something that is no number
+                    self._refuse(number)
+        self._columns = {name: _in_time_order(Trace(*column)) for name, column in columns.items()}, scans
         return self._columns
 
-    def _parsed(self) -> Iterator[tuple[int, dict[str, Any]]]:
+    def _parsed(self, blocks: bool = True) -> Iterator[tuple[int, dict[str, Any]]]:
         with (self.folder / RECORD_FILE).open("rb") as file:
             for number, line in enumerate(islice(file, self.lines), 1):
+                if not blocks and _BLOCK.match(line):
+                    continue
                 fields = self._parse(line, number)
                 if fields.get("kind") in ("samples", "scans") and not _is_block(fields):
                     self._refuse(number)
                 yield number, fields
 
     def _parse(self, line: bytes, number: int) -> dict[str, Any]:
+        import orjson
+
         try:
-            fields = json.loads(line, parse_constant=_no_constant)
+            try:
+                fields = orjson.loads(line)
+            except ValueError:  # it refuses half a surrogate pair, which a device's text may hold
+                fields = json.loads(line, parse_constant=_no_constant)
         except (ValueError, RecursionError):
             self._refuse(number)
-        if not isinstance(fields.get("kind"), str):
+        if not isinstance(fields, dict) or not isinstance(fields.get("kind"), str):
             self._refuse(number)
         return fields
 
@@ -205,18 +219,31 @@ def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -
 
 def _is_block(fields: dict[str, Any]) -> bool:
     times, values = fields.get("times"), fields.get("values")
-    if not isinstance(times, list) or not all(isinstance(t, float) for t in times):
+    if not isinstance(times, list):
         return False
     if fields["kind"] == "scans":
         return isinstance(fields.get("group"), str)
     return isinstance(fields.get("channel"), str) and isinstance(values, list) and len(values) == len(times)
 
 
+def _extend(column: Any, values: list[Any]) -> None:
+    if not isinstance(column, array):
+        column.extend(values)
+        return
+    try:
+        column.fromlist(values)
+    except TypeError:  # an infinite one is a text; nothing was added
+        column.fromlist(numbers(values))
+
+
 def _in_time_order(trace: Trace) -> Trace:
     """Two devices' stamps may cross in a wall-clock run; a plot wants them in order."""
-    if all(a <= b for a, b in pairwise(trace.times)):
+    import numpy as np
+
+    times = np.asarray(trace.times)
+    if bool(np.all(times[:-1] <= times[1:])):
         return trace
-    order = sorted(range(len(trace.times)), key=trace.times.__getitem__)
+    order = times.argsort(kind="stable").tolist()
     return Trace([trace.times[i] for i in order], [trace.values[i] for i in order])
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from bench.errors import RecordError
-from bench.record.manifest import load_manifest
+from bench.record.lines import RECORD_FILE
+from bench.record.manifest import MANIFEST_FILE, load_manifest
 
 
 class Kept(NamedTuple):
@@ -18,6 +19,18 @@ class Kept(NamedTuple):
 
     folder: Path
     manifest: dict[str, Any]
+
+
+def record_folders(place: Path) -> list[Path]:
+    """`place` if it is a record, else the records in it by name. Raises RecordError when it cannot be read."""
+    try:
+        folders = [place, *sorted(path for path in place.iterdir() if path.is_dir())]
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise RecordError(f"{place}: cannot be read: {error.strerror}") from error
+    found = [path for path in folders if (path / RECORD_FILE).is_file() or (path / MANIFEST_FILE).is_file()]
+    return found[:1] if found[:1] == [place] else found
 
 
 def closed_records(records: Path) -> list[Kept]:

@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 
 from bench.errors import InputError, RecordError
 from bench.record.chain import Chain
+from bench.record.keys import fingerprint
 from bench.record.lines import RECORD_FILE
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, hash_file, load_manifest, signature_is_right
+from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, hash_file, load_manifest, signer_of
 
 
 class Level(StrEnum):
@@ -23,16 +24,19 @@ EXIT_STATUS = {Level.INTACT: 0, Level.ALTERED: 1, Level.INCOMPLETE: 3}
 
 
 class Verification(NamedTuple):
-    """`findings` says what is wrong, one sentence each; `lines` counts the good lines of record.jsonl."""
+    """`findings` says what is wrong, one sentence each; `lines` counts the good lines of record.jsonl; `signed_by` is
+    the fingerprint of the key whose signature is right, '' where there is none."""
 
     level: Level
     findings: list[str]
     lines: int
     files: int
+    signed_by: str = ""
 
 
-def verify(folder: Path | str) -> Verification:
-    """Check a record folder. Raises InputError if it is none, RecordError if it cannot be read.
+def verify(folder: Path | str, public: bytes | None = None, chain: Chain | None = None) -> Verification:
+    """Check a record folder; with `public`, that this key and no other signed it. `chain` is a pass over its lines
+    that has been made already. Raises InputError if it is none, RecordError if it cannot be read.
 
     A record that was never closed has only its chain to show: its last line and frames.log are not covered.
     """
@@ -40,11 +44,12 @@ def verify(folder: Path | str) -> Verification:
     there = _files(folder)
     if RECORD_FILE not in there and MANIFEST_FILE not in there:
         raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
-    chain = Chain(folder)
     findings = []
-    if RECORD_FILE in there:
-        for _ in chain:
+    if chain is None:
+        chain = Chain(folder)
+        for _ in chain if RECORD_FILE in there else ():
             pass
+    if RECORD_FILE in there:
         findings = [chain.broken] if chain.broken else []
     if MANIFEST_FILE not in there:
         level = Level.ALTERED if chain.broken else Level.INCOMPLETE
@@ -56,23 +61,44 @@ def verify(folder: Path | str) -> Verification:
         manifest = load_manifest(folder) or {}
     except RecordError as error:
         return Verification(Level.ALTERED, [*findings, str(error)], chain.lines, len(there))
-    if not signature_is_right(folder):
+    signer = signer_of(folder)
+    if signer is None:
         findings.append(f"{SIGNATURE_FILE}: does not belong to this {MANIFEST_FILE}; one of the two was changed")
-    findings += _compare_files(folder, there, manifest["files"])
+    elif public is not None and signer != public:
+        other = f"signed with another key, {fingerprint(signer)}" if signer else "not signed"
+        findings.append(f"{SIGNATURE_FILE}: the record is {other}; the key asked for is {fingerprint(public)}")
+    findings += _compare_files(folder, there, manifest["files"], chain)
     if (manifest.get("lines"), manifest.get("last_line_sha256")) != (chain.lines, chain.last):
         findings.append(f"{RECORD_FILE}: its number of lines or its last line is not the manifest's")
-    return Verification(Level.ALTERED if findings else Level.INTACT, findings, chain.lines, len(there))
+    level = Level.ALTERED if findings else Level.INTACT
+    return Verification(level, findings, chain.lines, len(there), fingerprint(signer) if signer else "")
 
 
-def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, Any]]) -> list[str]:
+def compare_sizes(folder: Path, entries: dict[str, dict[str, Any]]) -> list[str]:
+    """What is wrong with the files of a closed record, as far as one sees without reading them."""
+    there = _files(folder)
+    findings = _unlisted(there, entries)
+    for name, entry in entries.items():
+        if name not in there:
+            findings.append(f"{name}: is in the manifest but not in the folder")
+        elif (folder / name).stat().st_size != entry["bytes"]:
+            findings.append(f"{name}: has another size than the manifest says")
+    return findings
+
+
+def _unlisted(there: set[str], entries: dict[str, dict[str, Any]]) -> list[str]:
+    unlisted = there - set(entries) - {MANIFEST_FILE, SIGNATURE_FILE}
+    return [f"{name}: is in the folder but not in the manifest" for name in sorted(unlisted)]
+
+
+def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, Any]], chain: Chain) -> list[str]:
     findings = []
     for name, entry in entries.items():
         if name not in there:
             findings.append(f"{name}: is in the manifest but not in the folder")
-        elif _hashed(folder / name) != entry:
+        elif ((name == RECORD_FILE and chain.entry) or _hashed(folder / name)) != entry:
             findings.append(f"{name}: is not the file that the manifest describes")
-    unlisted = there - set(entries) - {MANIFEST_FILE, SIGNATURE_FILE}
-    return findings + [f"{name}: is in the folder but not in the manifest" for name in sorted(unlisted)]
+    return findings + _unlisted(there, entries)
 
 
 def _hashed(path: Path) -> dict[str, Any]:

@@ -31,6 +31,7 @@ from bench.errors import RecordError
 from bench.events import KIND_OF, Batch, Frame, Passed, as_fields
 from bench.record.growing import GrowingFile, Reserve
 from bench.record.header import FORMAT
+from bench.record.keys import SigningKey
 from bench.record.lines import (
     FIRST_PREV,
     FRAMES_FILE,
@@ -42,7 +43,14 @@ from bench.record.lines import (
     value_text,
     values_text,
 )  # fmt: skip
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, entry_of, tool_version, write_manifest
+from bench.record.manifest import (
+    MANIFEST_FILE,
+    SIGNATURE_FILE,
+    entry_of,
+    software_versions,
+    tool_version,
+    write_manifest,
+)
 
 BLOCK_S = 0.05
 HAND_OVER_S = 0.025  # wall time
@@ -61,15 +69,22 @@ class DiskFull(RecordError):
 class RecordWriter:
     """One record folder, from the first line to the manifest.
 
-    `header` is what `header_fields` gives; `texts` is file name to text (sequence.yaml, bench.yaml, ...) as used.
+    `header` is what `header_fields` gives; `texts` is file name to text (sequence.yaml, bench.yaml, ...) as used;
+    `key` signs the manifest.
     Any trouble with the disk raises RecordError once; but for a full disk with a reserve, the writer is closed then and
     stays quiet.
     """
 
     def __init__(
-        self, folder: Path, header: Mapping[str, Any], texts: Mapping[str, str], wall_clock: bool = False
+        self,
+        folder: Path,
+        header: Mapping[str, Any],
+        texts: Mapping[str, str],
+        wall_clock: bool = False,
+        key: SigningKey | None = None,
     ) -> None:
         self.folder = Path(folder)
+        self._key = key
         self._header = dict(header)
         self._wall_clock = wall_clock
         self._blocks: dict[str, tuple[list[str], list[Any]]] = {}
@@ -161,7 +176,7 @@ class RecordWriter:
         try:
             for name, file in zip((RECORD_FILE, FRAMES_FILE), self._files, strict=True):
                 self._entries[name] = file.finish()
-            write_manifest(self.folder, self._manifest(fields))
+            write_manifest(self.folder, self._manifest(fields), self._key)
         except OSError as error:
             self._give_up(error)
         self._closed = True
@@ -179,6 +194,7 @@ class RecordWriter:
         return {
             "format": FORMAT,
             "tool": {"name": "topbox-bench", "version": tool_version()},
+            "software": software_versions(),
             "sequence": header["sequence"],
             "case": header["case"],
             "simulated": header["simulated"],
@@ -274,12 +290,18 @@ class RecordWriter:
 
 
 def new_record(
-    records: Path, stem: str, header: Mapping[str, Any], texts: Mapping[str, str], wall_clock: bool = False
+    records: Path,
+    stem: str,
+    header: Mapping[str, Any],
+    texts: Mapping[str, str],
+    wall_clock: bool = False,
+    key: SigningKey | None = None,
 ) -> RecordWriter:
     """A writer on a folder of its own: `records/stem`, or `stem-2`, `stem-3` ... where that is taken."""
     for number in count(1):
         try:
-            return RecordWriter(records / (stem if number == 1 else f"{stem}-{number}"), header, texts, wall_clock)
+            folder = records / (stem if number == 1 else f"{stem}-{number}")
+            return RecordWriter(folder, header, texts, wall_clock, key)
         except FolderTaken:
             if not (records / stem).is_dir():
                 raise  # a file is in the way, or of a parent: no other number helps

@@ -34,7 +34,7 @@ class Duration(NamedTuple):
 
 
 def levels(record: Record, steps: list[dict[str, Any]]) -> list[Level]:
-    texts = list(_sequence_texts(record))
+    texts = list(sequence_texts(record))
     found = dict.fromkeys(_compared_levels(record, texts))
     checked = {name: channel for step in texts for name, channel in _checked_channel(step)}
     for step in steps:
@@ -53,7 +53,7 @@ def durations(steps: list[dict[str, Any]]) -> list[Duration]:
     for step in steps:
         value, ended = step["value"], step["ended_s"]
         if step["kind"] == "time" and step["unit"] == "s" and isinstance(value, float) and ended is not None:
-            start = max(ended - value, step["began_s"]) if step["began_s"] is not None else ended - value
+            start = ended - value  # often before the step began: it looks back to the last stimulus
             latest = start + step["max"] if isinstance(step["max"], int | float) else None
             limit = f" (max {step['max']:.4g} s)" if latest is not None else ""
             found.append(Duration(start, start + value, latest, f"{step['path']}: {value:.4g} s{limit}"))
@@ -61,20 +61,35 @@ def durations(steps: list[dict[str, Any]]) -> list[Duration]:
 
 
 def boundaries(steps: list[dict[str, Any]], span_s: float, most: int = 60) -> list[tuple[float, str]]:
-    """(time, label) of the step starts; starts closer than 3 % of the span share a label. Empty if there are
+    """(time, label) of the step starts; starts whose labels would run into each other share one. Empty if there are
     more than `most` even so."""
     starts = sorted(
         (step["began_s"], place, step["path"]) for place, step in enumerate(steps) if step["began_s"] is not None
     )
+    if not starts:
+        return []
+    end = starts[0][0] + span_s
     groups: list[tuple[float, list[str]]] = []
     for t, _, path in starts:
-        if groups and t - groups[-1][0] < 0.03 * span_s:
+        if groups and min(t, end - _width([path], span_s)) < groups[-1][0] + _width(groups[-1][1], span_s):
             groups[-1][1].append(path)
         else:
             groups.append((t, [path]))
-    if len(groups) > most:
-        return []
-    return [(t, paths[0] if len(paths) == 1 else f"{paths[0]}–{paths[-1]}") for t, paths in groups]
+    while len(groups) > 1 and end - _width(groups[-1][1], span_s) < groups[-2][0] + _width(groups[-2][1], span_s):
+        groups[-2][1].extend(groups.pop()[1])  # the last label is set to the left of its line
+    return [(t, _label(paths)) for t, paths in groups] if len(groups) <= most else []
+
+
+def _label(paths: list[str]) -> str:
+    first, last = (path.replace("afterwards.", "after ") for path in (paths[0], paths[-1]))
+    if len(paths) == 1:
+        return first
+    return f"{first}–{last.removeprefix('after ') if first.startswith('after ') else last}"
+
+
+def _width(paths: list[str], span_s: float) -> float:
+    """How long a label is, s on a plot of `span_s`: a letter takes about 1 % of it."""
+    return (0.01 * len(_label(paths)) + 0.01) * span_s
 
 
 def _compared_levels(record: Record, texts: list[Any]) -> Iterator[Level]:
@@ -89,7 +104,7 @@ def _checked_channel(step: Any) -> Iterator[tuple[str, str]]:
         yield str(step.get("name", "")), step["check"].strip()
 
 
-def _sequence_texts(record: Record) -> Iterator[Any]:
+def sequence_texts(record: Record) -> Iterator[Any]:
     """Every mapping and every text in sequence.yaml and the sequences it uses."""
     import yaml
 

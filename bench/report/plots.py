@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 _INK, _FAINT, _LIMIT = "#1c1c1c", "#8a8a8a", "#7a1f1f"
 _STYLES = [("#12343b", "-"), ("#96521a", (0, (5, 1.5))), ("#44603a", (0, (1, 1))), ("#5b4a7d", (0, (6, 1.5, 1, 1.5)))]
-_FIRST = ("ts_voltage", "pack_voltage", "current")
+FIRST = ("ts_voltage", "pack_voltage", "current")
 _RESTING = {"open", "off", "released", "absent", "ok", ""}  # drawn as a thin bar
 _APART = 20.0  # channels of one unit whose size differs by more get axes of their own
 _LANES = 14
@@ -40,8 +40,8 @@ class Plot(NamedTuple):
     svg: str
 
 
-class _Frame(NamedTuple):
-    """What all figures of one page share."""
+class Shared(NamedTuple):
+    """What all figures of one page share. Times in s."""
 
     first_s: float
     last_s: float
@@ -52,8 +52,6 @@ class _Frame(NamedTuple):
 
 def plots(record: Record, steps: list[dict[str, Any]]) -> tuple[list[Plot], list[str]]:
     """The figures, and the names of channels that kept one value throughout and are not drawn."""
-    import matplotlib
-
     moving, still = _sort_channels(record)
     drawn = {name: record.channel(name) for name in moving}
     times = [t for trace in drawn.values() for t in (trace.times[0], trace.times[-1])]
@@ -61,30 +59,38 @@ def plots(record: Record, steps: list[dict[str, Any]]) -> tuple[list[Plot], list
     if not drawn:
         return [], still
     first, last = min(times), max(times)
-    shared = _Frame(
+    shared = Shared(
         first, max(last, first + 1e-3), boundaries(steps, last - first), levels(record, steps), durations(steps)
     )
     quantities = [name for name in moving if "unit" in record.channels[name]]
     states = [name for name in moving if "unit" not in record.channels[name]]
     groups = _quantity_groups(record, quantities, drawn)
     lanes = [states[place : place + _LANES] for place in range(0, len(states), _LANES)]
-    ahead = [group for group in groups if set(group) & set(_FIRST)]
+    ahead = [group for group in groups if set(group) & set(FIRST)]
     kinds = [*ahead, *lanes, *(group for group in groups if group not in ahead)]
     found = []
+    for place, names in enumerate(kinds, 1):
+        found.append(plot(record, names, drawn, shared, place, with_durations=names in lanes[:1]))
+    return found, still
+
+
+def plot(
+    record: Record, names: list[str], drawn: dict[str, Any], shared: Shared, place: int, with_durations: bool
+) -> Plot:
+    """Channels of one kind in one figure; `place` numbers the figures of a page, from 1."""
+    import matplotlib
+
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_SETTINGS)
-        for place, names in enumerate(kinds, 1):
-            matplotlib.rcParams["svg.hashsalt"] = f"topbox-bench {place}"
-            draw = _draw_quantities if "unit" in record.channels[names[0]] else _draw_lanes
-            figure, caption, description = draw(record, names, drawn, shared, with_durations=names in lanes[:1])
-            found.append(Plot(caption, description, _inline(figure, f"plot-{place}", caption, description)))
-    return found, still
+        matplotlib.rcParams.update(_SETTINGS | {"svg.hashsalt": f"topbox-bench {place}"})
+        draw = _draw_quantities if "unit" in record.channels[names[0]] else _draw_lanes
+        figure, caption, description = draw(record, names, drawn, shared, with_durations)
+        return Plot(caption, description, _inline(figure, f"plot-{place}", caption, description))
 
 
 def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
     """(names to draw, names that kept one value). The voltages and the current are drawn in any case."""
-    names = [name for name in _FIRST if name in record.channels]
+    names = [name for name in FIRST if name in record.channels]
     names += [name for name in record.channels if name not in names]
     moving: list[str] = []
     still: list[str] = []
@@ -93,7 +99,7 @@ def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
         if not values:
             continue
         changed = any(value != values[0] for value in values)
-        (moving if changed or name in _FIRST else still).append(name)
+        (moving if changed or name in FIRST else still).append(name)
     return moving, still
 
 
@@ -102,7 +108,7 @@ def _quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) ->
     groups: list[tuple[str, float, list[str]]] = []
     for name in names:
         unit = record.channels[name]["unit"]
-        size = max((abs(value) for value in drawn[name].values if abs(value) < float("inf")), default=0.0)
+        size = _size(drawn[name].values)
         for other_unit, other_size, members in groups:
             if unit == other_unit and max(size, other_size) <= _APART * min(size, other_size) and len(members) < 4:
                 members.append(name)
@@ -112,7 +118,15 @@ def _quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) ->
     return [members for _, _, members in groups]
 
 
-def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: _Frame, with_durations: bool) -> tuple:
+def _size(values: Any) -> float:
+    """The largest finite one, whatever its sign; 0 if there is none."""
+    import numpy as np
+
+    values = np.abs(np.asarray(values, dtype=float))
+    return float(values.max(where=np.isfinite(values), initial=0.0))
+
+
+def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: Shared, with_durations: bool) -> tuple:
     import numpy as np
 
     figure, axes = _axes(2.5, above=0.43)
@@ -123,9 +137,8 @@ def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: _Fra
         axes.plot(times, values, color=colour, linestyle=dashes, linewidth=1.3, label=name)
         if not np.isnan(values).all():
             ranges.append(f"{name} from {np.nanmin(values):.5g} to {np.nanmax(values):.5g} {unit}")
-    for level in shared.levels:
-        if level.channel in names:
-            _draw_level(axes, level, shared)
+    for level in _legible([level for level in shared.levels if level.channel in names], axes):
+        _draw_level(axes, level, shared)
     axes.margins(y=0.08)
     axes.ticklabel_format(axis="y", style="plain", useOffset=False)
     axes.set_ylabel(unit)
@@ -134,7 +147,7 @@ def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: _Fra
     return figure, f"{', '.join(names)} in {unit}", f"Against run time: {'; '.join(ranges) or 'no finite value'}."
 
 
-def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: _Frame, with_durations: bool) -> tuple:
+def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: Shared, with_durations: bool) -> tuple:
     rows = len(names) + bool(with_durations and shared.durations)
     figure, axes = _axes(0.62 + 0.27 * rows, above=0.2)
     words = []
@@ -187,7 +200,25 @@ def _told(segments: list[tuple[float, float, str]]) -> str:
     return ", then ".join(f"{word} from {from_s:.3f} s" for from_s, _, word in segments)
 
 
-def _draw_level(axes: Axes, level: Level, shared: _Frame) -> None:
+def _legible(levels: list[Level], axes: Axes) -> list[Level]:
+    """Levels that hold for the whole run and lie close together share one label, on the highest; what holds for a step
+    only is left out where such a line is there already."""
+    close = 0.08 * max(axes.get_ylim()[1] - axes.get_ylim()[0], *(abs(level.value) for level in levels), 0.0)
+    whole: list[list[Level]] = []
+    for level in sorted((each for each in levels if each.span is None), key=lambda each: each.value):
+        if whole and level.value - whole[-1][-1].value < close:
+            whole[-1].append(level)
+        else:
+            whole.append([level])
+    shown = []
+    for together in whole:
+        shown += [level._replace(label="") for level in together[:-1]]
+        shown.append(together[-1]._replace(label=", ".join(level.label for level in together)))
+    known = {level.value for level in shown}
+    return shown + [level for level in levels if level.span is not None and level.value not in known]
+
+
+def _draw_level(axes: Axes, level: Level, shared: Shared) -> None:
     """A dashed line with its number: above its start if it holds for the whole run, else beside it."""
     whole = shared.last_s - shared.first_s
     from_s, to_s = level.span or (shared.first_s, shared.last_s)
@@ -203,7 +234,7 @@ def _draw_level(axes: Axes, level: Level, shared: _Frame) -> None:
                   color=_LIMIT, fontsize=7.5)  # fmt: skip
 
 
-def _draw_duration(axes: Axes, duration: Duration, row: int, shared: _Frame) -> None:
+def _draw_duration(axes: Axes, duration: Duration, row: int, shared: Shared) -> None:
     """What a `time` step measured, as a bracket, and where its max would have been."""
     to_s = min(duration.to_s, shared.last_s)
     ends = {"arrowstyle": "|-|,widthA=0.25,widthB=0.25", "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0}
@@ -231,7 +262,7 @@ def _axes(height: float, above: float) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def _time_axis(axes: Axes, shared: _Frame) -> None:
+def _time_axis(axes: Axes, shared: Shared) -> None:
     axes.set_xlim(shared.first_s, shared.last_s)
     axes.set_xlabel("run time in s", labelpad=1)
     for t, label in shared.boundaries:

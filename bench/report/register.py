@@ -9,20 +9,18 @@ from bench.record.reader import Record
 
 
 class Wording(NamedTuple):
+    """`shown_by` is how it is shown where not by a test."""
+
     title: str = ""
     text: str = "not in this record's register"
     limit: str = ""
     source: str = ""
+    shown_by: str = ""
 
 
 def wordings(record: Record) -> dict[str, Wording]:
     """Requirement id to its words, from requirements.yaml in the record; empty if that cannot be read."""
-    import yaml
-
-    try:
-        data = yaml.load(record.text("requirements.yaml") or "", Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
-    except (yaml.YAMLError, RecursionError, ValueError):
-        return {}
+    data = _loaded(record.text("requirements.yaml"))
     if isinstance(data, Mapping):
         data = data.get("requirements", data)
     if isinstance(data, Mapping):
@@ -30,6 +28,21 @@ def wordings(record: Record) -> dict[str, Wording]:
     if not isinstance(data, list):
         return {}
     return {str(item["id"]): _wording(item) for item in data if isinstance(item, Mapping) and "id" in item}
+
+
+def load_mapping(text: str | None) -> Mapping[str, Any]:
+    """A YAML file as used, read for its words; empty where it is none."""
+    data = _loaded(text)
+    return data if isinstance(data, Mapping) else {}
+
+
+def _loaded(text: str | None) -> Any:
+    import yaml
+
+    try:
+        return yaml.load(text or "", Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+    except (yaml.YAMLError, RecursionError, ValueError):
+        return None
 
 
 def limit_text(limit: Any) -> str:
@@ -44,7 +57,10 @@ def _wording(item: Mapping[str, Any]) -> Wording:
     if isinstance(sources, str | Mapping):
         sources = [sources]
     limit = limit_text(item.get("limit"))
-    return Wording(str(item.get("title") or ""), str(item.get("text") or ""), limit, "; ".join(map(_source, sources)))
+    source = "; ".join(map(_source, sources))
+    return Wording(
+        str(item.get("title") or ""), str(item.get("text") or ""), limit, source, str(item.get("shown_by") or "")
+    )
 
 
 def _source(source: Any) -> str:

@@ -17,6 +17,7 @@ from bench.language.plan import only_simulated
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan
+    from bench.record.keys import SigningKey
     from bench.runner.budgets import HeatMemory
     from bench.runner.selfcheck import SelfCheck
     from bench.runner.stages import Permit
@@ -40,6 +41,7 @@ class Options:
     selfcheck: SelfCheck | None = None
     permit: Permit | None = None
     heat: HeatMemory | None = None
+    key: SigningKey | None = None
 
     def named_people(self) -> dict[str, Any]:
         """For the manifest."""

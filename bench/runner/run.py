@@ -52,7 +52,7 @@ def run_plan(
         header = header_fields(plan, options.rule, options.seed, late_s, late_days)
         judge = Judge(plan, late_s, options.rule, late_days)
         budget = begin_budget(plan, judge.readings, start_s, options.heat)
-        record = new_record(options.records, stem, header, plan.sources, in_wall_time)
+        record = new_record(options.records, stem, header, plan.sources, in_wall_time, options.key)
         engine = Engine(plan, judge, start_s, options.injections, budget)
         hands = Hands(engine, bench, record, None if watch is None else lambda event: watch(event, judge))
         try:

@@ -181,7 +181,7 @@ NEEDS: dict[int, tuple[str, tuple[str, ...]]] = {
         "devices/test_can_serial_line.py::test_lost_and_frozen_frames_of_the_adapter",
         "devices/test_can_serial_line.py::test_a_frame_that_is_refused",
         "runner/test_stages.py::test_records_of_stand_ins_are_marked_simulated")),
-    18: ("tests skipped where the bus is missing", ("bench_faults/test_index.py::test_no_test_is_skipped",)),
+    18: ("tests skipped where the bus is missing", ("bench_faults/test_fault_index.py::test_no_test_is_skipped",)),
     19: ("opening a port resets the board", (
         "devices/test_serial_port.py::test_lines_are_set_before_the_port_is_opened",
         "devices/test_board.py::test_opening_moves_nothing")),

@@ -70,6 +70,24 @@ def test_a_firmware_file_is_named_by_its_hash(run, tmp_path):
     assert manifest["firmware"]["sha256"] == hashlib.sha256(binary.read_bytes()).hexdigest()
 
 
+@pytest.mark.parametrize("configured", ["option", "environment"])
+def test_a_configured_key_signs_the_record(run, tmp_path, monkeypatch, configured):
+    assert run(tmp_path / "keys", command="keys")[0] == 0
+    private, public = tmp_path / "keys/private.pem", tmp_path / "keys/public.pem"
+    words = ["--key", private] if configured == "option" else []
+    if configured == "environment":
+        monkeypatch.setenv("TOPBOX_BENCH_KEY", str(private))
+    status, out, _ = run(ENERGISE, "--json", *words)
+    record = document_of(out)["runs"][0]["record"]
+    assert status == 0 and run(record, "--key", public, command="verify")[0] == 0
+    status, out, _ = run(record, *words, command="report")
+    assert status == 0 and run(record, "--key", public, command="verify")[0] == 0
+    private.chmod(0o644)
+    status, _, err = run(ENERGISE, "--json", *words)
+    assert status == 2 and err.startswith(f"{private}:1:1: error: this private key can be read by others")
+    assert len(list((tmp_path / "records").iterdir())) == 1  # refused before anything was run
+
+
 def test_the_same_seed_gives_the_same_bytes(run):
     records = [Path(document_of(run(ENERGISE, "--json", "--seed", "7")[1])["runs"][0]["record"]) for _ in range(2)]
     one, other = ((record / "record.jsonl").read_bytes() for record in records)

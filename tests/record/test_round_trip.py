@@ -172,6 +172,10 @@ def test_the_same_events_give_the_same_bytes(tmp_path):
         assert (one / name).read_bytes() == (two / name).read_bytes()
 
 
+def columns(trace):
+    return list(trace.times), list(trace.values)
+
+
 def test_channel_repeats_an_unchanged_value_at_each_scan_of_its_group(tmp_path):
     record = written(tmp_path, [
         Batch(0.0, (("ts_voltage", 1.0), ("loop", "open")), ("io",)),
@@ -181,11 +185,14 @@ def test_channel_repeats_an_unchanged_value_at_each_scan_of_its_group(tmp_path):
         Batch(0.025, (("loop", "closed"),)),
         Batch(0.03, (), ("io",)),
     ])  # fmt: skip
-    assert record.changes("ts_voltage") == ([0.0, 0.02], [1.0, 2.0])
-    assert record.channel("ts_voltage") == ([0.0, 0.01, 0.02, 0.03], [1.0, 1.0, 2.0, 2.0])
-    assert record.channel("loop") == ([0.0, 0.01, 0.02, 0.025, 0.03], ["open", "open", "open", "closed", "closed"])
-    assert record.channel("shutdown_loop") == ([0.015], ["closed"])
-    assert record.channel("current") == ([], [])
+    assert columns(record.changes("ts_voltage")) == ([0.0, 0.02], [1.0, 2.0])
+    assert columns(record.channel("ts_voltage")) == ([0.0, 0.01, 0.02, 0.03], [1.0, 1.0, 2.0, 2.0])
+    assert columns(record.channel("loop")) == (
+        [0.0, 0.01, 0.02, 0.025, 0.03],
+        ["open", "open", "open", "closed", "closed"],
+    )
+    assert columns(record.channel("shutdown_loop")) == ([0.015], ["closed"])
+    assert columns(record.channel("current")) == ([], [])
 
 
 FRAMES = [

@@ -10,24 +10,38 @@ from bench.commands import report
 from bench.commands import verify as verify_command
 from bench.errors import RecordError
 from bench.events import Batch, Frame, Life
-from bench.record.manifest import add_derived
+from bench.language.bench_file import load_bench
+from bench.language.loading import plans_from_text
+from bench.language.register import load_register
+from bench.record.keys import SigningKey, fingerprint, load_private, make_pair
+from bench.record.manifest import add_derived, load_manifest, write_manifest
 from bench.record.reader import read_record
 from bench.record.verifying import verify
 from bench.record.writer import RecordWriter
+from bench.runner.options import Options
+from bench.runner.run import run_plan
+from bench.runner.stopping import Stop
 
 
-def small_record(folder: Path) -> Path:
+def new_key(folder: Path) -> SigningKey:
+    make_pair(folder)
+    return load_private(folder / "private.pem")
+
+
+def small_record(folder: Path, key: SigningKey | None = None) -> Path:
     header = heron_record.HEADER | {"channels": {"ts_voltage": {"direction": "read", "unit": "V"}}, "groups": {}}
-    writer = RecordWriter(folder, header, {"sequence.yaml": "sequence: a\n", "uses/b.yaml": "b\n"})
+    writer = RecordWriter(folder, header, {"sequence.yaml": "sequence: a\n", "uses/b.yaml": "b\n"}, key=key)
     writer.event(Life(0.0, "driving"))
     writer.batch(Batch(0.1, (("ts_voltage", 1.5),), ("io",), (Frame("can0", 1, b"\x01"),)))
     writer.close({"document": {"verdict": "pass"}})
     return folder
 
 
-def test_every_flipped_bit_of_every_file_is_found(tmp_path):
-    folder = small_record(tmp_path / "run")
-    add_derived(folder, "report.html", b"<p>")
+@pytest.mark.parametrize("signed", [False, True])
+def test_every_flipped_bit_of_every_file_is_found(tmp_path, signed):
+    key = new_key(tmp_path / "keys") if signed else None
+    folder = small_record(tmp_path / "run", key)
+    add_derived(folder, "report.html", b"<p>", key)
     assert verify(folder).level == "intact"
     paths = sorted(path for path in folder.rglob("*") if path.is_file())
     assert [path.relative_to(folder).as_posix() for path in paths] == [
@@ -159,10 +173,34 @@ def command(module, *words):
     return module.work(parser.parse_args([module.__name__.rpartition(".")[2], *map(str, words)]))
 
 
+BENCH = load_bench(None)
+FAILS = """\
+sequence: cannot-pass
+steps: [{name: Loop closes by itself, await: loop == 'closed', within: 100 ms}]
+"""
+
+
+def judged_record(records: Path, key: SigningKey | None = None) -> Path:
+    """A record of a real run, whose verdict is `fail`."""
+    (plan,) = plans_from_text(FAILS, "cannot-pass.yaml", BENCH, load_register(None))
+    return Path(run_plan(plan, Options(records=records, key=key), Stop())["record"])
+
+
+def forge(folder: Path, **changes) -> None:
+    """What somebody could do who writes to the folder: another document, and every hash made anew."""
+    manifest = load_manifest(folder)
+    manifest["document"] |= changes
+    write_manifest(folder, manifest)
+
+
 def test_the_command_exits_0_1_3_whatever_the_verdict_was(tmp_path, capsys):
-    folder = heron_record.write_record(tmp_path / "run", verdict="fail")
+    folder = judged_record(tmp_path / "records")
     assert command(verify_command, folder) == 0
-    assert "intact" in capsys.readouterr().out
+    assert capsys.readouterr().out == (
+        f"{folder}: intact (7 files, {read_record(folder).lines} lines)\n"
+        "  judging its events again gives the verdicts that it states\n"
+        "  not signed: whoever can write to it could have made all of it anew\n"
+    )
     incomplete = heron_record.write_record(tmp_path / "short", last_s=0.1, close=False)
     assert command(verify_command, incomplete) == 3
     assert "never closed" in capsys.readouterr().out
@@ -173,8 +211,51 @@ def test_the_command_exits_0_1_3_whatever_the_verdict_was(tmp_path, capsys):
     assert document["record"] == str(folder) and document["lines"] == read_record(folder).lines
 
 
+def test_a_verdict_that_the_events_do_not_give_is_found_though_every_hash_is_right(tmp_path, capsys):
+    folder = judged_record(tmp_path / "records")
+    forge(folder, verdict="pass", reason="")
+    assert verify(folder).level == "intact"
+    assert command(verify_command, folder) == 1
+    assert "its events give another verdict: verdict: 'pass' became 'fail'" in capsys.readouterr().out
+
+
+def test_a_record_that_cannot_be_judged_again_is_incomplete(tmp_path, capsys):
+    folder = small_record(tmp_path / "run")
+    assert command(verify_command, folder) == 3
+    assert "it cannot be judged again" in capsys.readouterr().out
+
+
+def test_only_the_key_asked_for_will_do(tmp_path, capsys):
+    mine, other = new_key(tmp_path / "mine"), new_key(tmp_path / "other")
+    folder = judged_record(tmp_path / "records", mine)
+    assert command(verify_command, folder) == 0
+    assert "nobody vouched" in capsys.readouterr().out
+    assert command(verify_command, folder, "--key", tmp_path / "mine/public.pem") == 0
+    assert f"signed by {fingerprint(mine.public)} (the key that you gave)" in capsys.readouterr().out
+    assert command(verify_command, folder, "--key", tmp_path / "other/public.pem") == 1
+    assert f"signed with another key, {fingerprint(mine.public)}" in capsys.readouterr().out
+    forge(folder, title="another")
+    assert command(verify_command, folder, "--key", tmp_path / "mine/public.pem") == 1
+    assert "the record is not signed" in capsys.readouterr().out
+    assert verify(folder, other.public).level == verify(folder, mine.public).level == "altered"
+
+
+def test_what_is_derived_from_a_signed_record_is_signed_with_its_key_or_not_added(tmp_path):
+    mine, other = new_key(tmp_path / "mine"), new_key(tmp_path / "other")
+    folder = small_record(tmp_path / "run", mine)
+    for key in (None, other):
+        with pytest.raises(RecordError, match=r"is signed, and report\.html would change its manifest"):
+            add_derived(folder, "report.html", b"x", key)
+        assert not (folder / "report.html").exists() and verify(folder, mine.public).level == "intact"
+    add_derived(folder, "report.html", b"x", mine)
+    assert verify(folder, mine.public).level == "intact"
+    unsigned = small_record(tmp_path / "unsigned")
+    add_derived(unsigned, "report.html", b"x", mine)
+    assert verify(unsigned).signed_by == ""  # a signature says who closed the run, not who made its report
+
+
 def test_a_record_stays_intact_when_its_report_is_made(tmp_path, capsys):
-    folder = heron_record.write_record(tmp_path / "run")
+    folder = judged_record(tmp_path / "records")
     for _ in range(2):
         assert command(report, folder) == 0
         assert capsys.readouterr().out.strip() == str(folder / "report.html")

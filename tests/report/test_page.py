@@ -8,11 +8,15 @@ import heron_record
 import pytest
 
 from bench.events import Batch
+from bench.record.keys import fingerprint, load_private, make_pair
 from bench.record.reader import read_record
 from bench.record.writer import RecordWriter
+from bench.report.content import report_content
 from bench.report.document import run_document
-from bench.report.page import number, plain, report_page
+from bench.report.lines_drawn import boundaries
+from bench.report.page import html_page
 from bench.report.plots import plots
+from bench.report.texts import number, plain, uncertainty_text
 from bench.verdicts import Verdict
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}
@@ -57,6 +61,10 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.words).split())
 
 
+def report_page(record):
+    return html_page("report", report_content(record)).decode()
+
+
 @pytest.fixture(scope="module")
 def record(tmp_path_factory):
     return read_record(heron_record.write_record(tmp_path_factory.mktemp("report") / "run"))
@@ -97,7 +105,8 @@ def test_structure_is_sound(text):
     assert levels[0] == 1 and levels.count(1) == 1
     assert all(after <= before + 1 for before, after in pairwise(levels))
     assert [words for _, words in page.headings][1:] == [
-        "Verdict", "Requirements", "What was done", "Over time", "Invariants", "CAN frames", "Raw data", "Cautions",
+        "Verdict", "Requirements", "What was done", "Over time", "Invariants", "CAN frames", "Raw data",
+        "Instruments and calibration", "Software", "Cautions",
     ]  # fmt: skip
     assert ("lang", "en") in page.attributes
     assert len(page.ids) == len(set(page.ids))
@@ -112,7 +121,9 @@ def test_the_page_says_what_a_reader_must_know(text):
     for part in (
         "Heron 3 box B, serial 0007", "heron-box 1.4.2", "M. Okafor; L. Tarn", "live (the sequence may run up to live)",
         "Everything here is simulated", "PRE-01", "Example rules 2026 E.1.2 (the stricter of two)", "max 5 s",
-        "2.3467 s ± 0.005", "+2.6533 s", "never: air_plus == 'closed'", "record.jsonl", "seed 7",
+        "2.3467 s ± 0.005 s b", "+2.6533 s", "never: air_plus == 'closed'", "record.jsonl", "seed 7",
+        "not signed; hashes alone show accidents", "topbox-bench (ran and judged)", "python", "python-can",
+        "Requirements shown here: 2 pass.",
         "This software is not a safety device", "emergency stop", "qualified people", "approved tester",
     ):  # fmt: skip
         assert part in words, part
@@ -245,6 +256,69 @@ def test_limits_steps_and_times_are_drawn_in(record):
     assert "closed" in lanes and "open" in lanes
     assert "air_plus open from -3.000 s, then closed from 0.900 s, then open from 3.420 s" in drawn[2].description
     assert still == []
+
+
+def test_page_one_begins_with_what_decides(text):
+    words = Page(text).text
+    order = ["Verdict pass", "Box Heron", "Firmware heron-box", "Bench heron-3", "People M.", "Date 20",
+             "Energy stage live", "Overrides none", "Signature not signed", "Requirements Requirement",
+             "What was done", "Over time",
+             "Raw data", "Instruments", "Software", "Cautions"]  # fmt: skip
+    places = [words.index(part) for part in order]
+    assert places == sorted(places)
+
+
+def test_a_calibration_that_had_run_out_is_told_first(tmp_path):
+    bench = (
+        "bench: b\ndevices: {meter: {driver: scpi, calibrated_until: 2020-01-31}, io: {calibrated_until: 2999-01-31}}\n"
+    )
+    writer = RecordWriter(tmp_path / "run", heron_record.HEADER, {"bench.yaml": bench})
+    writer.close({"document": heron_record.document(), "devices": {"meter": {"serial": "SN 0815"}}})
+    words = Page(report_page(read_record(tmp_path / "run"))).text
+    assert words.index("A calibration had run out before this run. meter: calibrated until 2020-01-31") < words.index(
+        "Verdict"
+    )
+    assert "io: calibrated until 2999" not in words
+    assert "meter driver scpi; serial SN 0815 calibrated until 2020-01-31" in words
+
+
+def test_the_signature_is_told_by_its_fingerprint(tmp_path):
+    make_pair(tmp_path / "keys")
+    key = load_private(tmp_path / "keys/private.pem")
+    writer = RecordWriter(tmp_path / "run", heron_record.HEADER, {}, key=key)
+    writer.close({"document": heron_record.document()})
+    assert f"signed with the key {fingerprint(key.public)}" in Page(report_page(read_record(tmp_path / "run"))).text
+    path = tmp_path / "run/manifest.sig"
+    path.write_text(path.read_text().replace('"signature": "', '"signature": "00'))
+    words = Page(report_page(read_record(tmp_path / "run"))).text
+    assert "This record was altered" in words and "wrong: it does not belong to this record" in words
+
+
+def test_an_uncertainty_goes_before_a_bound():
+    step = {"unit": "s", "bound": 0.0051, "uncertainty": 0.0123}
+    space = "\N{NO-BREAK SPACE}"
+    assert uncertainty_text(step) == f"±{space}0.012{space}s"
+    assert uncertainty_text(step | {"uncertainty": None}) == f"±{space}0.0051{space}s{space}b"
+    assert uncertainty_text({"unit": "s", "bound": 0, "uncertainty": None}) == ""
+
+
+def test_another_decision_rule_is_named_at_the_limit(tmp_path):
+    document = heron_record.document()
+    document["steps"][5] |= {"rule": "guarded", "uncertainty": 0.012}
+    words = page_of(tmp_path, **document).text
+    assert "Discharge time 2.3467 s ± 0.012 s max 5 s guarded rule +2.6533 s pass" in words
+
+
+def test_labels_of_steps_never_run_into_each_other():
+    starts = [0.0, 0.01, 0.2, 3.0, 3.05, 5.6, 6.6, 6.98, 6.99, 7.0]
+    steps = [
+        {"began_s": t, "path": path}
+        for t, path in zip(starts, [*"1234567", "afterwards.1", "afterwards.2", "8"], strict=True)
+    ]
+    found = boundaries(steps, 7.0)
+    assert [label for _, label in found] == ["1–3", "4–5", "6", "7–8"]
+    ends = [t + (0.01 * len(label) + 0.01) * 7.0 for t, label in found]
+    assert all(end <= t for end, (t, _) in zip(ends, found[1:], strict=False))
 
 
 def test_numbers_are_shown_with_unit_and_real_minus():

@@ -9,7 +9,7 @@ from bench.__main__ import main
 from bench.errors import InputError
 from bench.record.manifest import entry_of, load_manifest
 from bench.record.reader import read_record
-from bench.report.page import report_page
+from bench.report.exports import export
 from bench.runner.acknowledging import Terminal, real_terminal
 from bench.runner.options import Options
 from bench.runner.run import run_plan
@@ -38,7 +38,7 @@ def test_live_on_the_report(at):
     acknowledged = load_manifest(folder)["acknowledgement"]
     assert acknowledged["sha256"] == entry_of(at.rules.read_bytes())["sha256"]
     assert (acknowledged["by"], acknowledged["lines"]) == (["A. Fell", "B. Tarn"], 2)
-    page = report_page(read_record(folder))
+    page = export(read_record(folder), "html").decode()
     facts = page[page.index("<h2>Verdict</h2>") : page.index("<h2>Requirements</h2>")]
     assert "2 lines acknowledged by A. Fell and B. Tarn" in facts and "live" in facts
 

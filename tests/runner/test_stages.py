@@ -10,7 +10,7 @@ from bench.language.register import load_register
 from bench.record.manifest import MANIFEST_FILE, entry_of, load_manifest
 from bench.record.reader import read_record
 from bench.record.verifying import verify
-from bench.report.page import report_page
+from bench.report.exports import export
 from bench.runner.acknowledging import Terminal
 from bench.runner.options import Options
 from bench.runner.run import run_plan
@@ -271,7 +271,7 @@ def test_an_override_with_a_reason_is_in_the_manifest_and_at_the_head_of_the_rep
     assert manifest["stage"] == "reduced"
     assert manifest["people"] == {"operator": "", "present": ["A", "B"]}
     assert verify(folder).findings == []
-    page = report_page(read_record(folder))
+    page = export(read_record(folder), "html").decode()
     before_verdict = page[: page.index("<h2>Verdict</h2>")]
     assert "This run was made under an override." in before_verdict and REASON in before_verdict
     facts = page[page.index("<h2>Verdict</h2>") : page.index("<h2>Requirements</h2>")]

@@ -1,0 +1,35 @@
+"""`topbox-bench dossier RECORDS... -o FILE`: many records in one document for the inspection."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+
+def add_parser(subparsers: argparse._SubParsersAction) -> None:
+    parser = subparsers.add_parser(
+        "dossier",
+        help="many records in one document for the inspection",
+        description="Show which record proves which requirement, with what is missing first.",
+    )
+    parser.add_argument("records", nargs="+", type=Path, metavar="RECORDS", help="records, or folders of records")
+    parser.add_argument("-o", "--output", type=Path, metavar="FILE", required=True, help="a .html or .pdf file")
+
+
+def work(arguments: argparse.Namespace) -> int:
+    from bench.errors import InputError
+    from bench.record.manifest import write_whole
+    from bench.report.dossier import dossier_content
+    from bench.report.page import html_page, pdf_pages
+
+    layouts = {".html": html_page, ".pdf": pdf_pages}
+    layout = layouts.get(arguments.output.suffix.lower())
+    if layout is None:
+        raise InputError.at(arguments.output, "says no format that a dossier has", "end its name in .html or .pdf")
+    content = dossier_content(arguments.records)
+    try:
+        write_whole(arguments.output, layout("dossier", content))
+    except OSError as error:
+        raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
+    print(f"{arguments.output}: {len(content['rows'])} requirements, {len(content['gaps'])} gaps")
+    return 0
