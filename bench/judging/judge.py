@@ -33,7 +33,7 @@ from bench.events import (
     StepEnded,
     Stopped,
 )  # fmt: skip
-from bench.judging.invariants import InvariantResult, OpenInvariant
+from bench.judging.invariants import RULES, InvariantResult
 from bench.judging.limits import Judged
 from bench.judging.readings import Readings
 from bench.judging.steps import OPEN, OpenAsk, OpenStep, OpenStimulus, inconclusive
@@ -82,7 +82,7 @@ class Judge:
                 if condition is not None:
                     self.watch(condition)
         self._running = False  # some invariant waits for its `must`
-        self._invariants = [OpenInvariant(invariant, self) for invariant in plan.invariants]
+        self._invariants = [RULES[rule.kind](rule, self) for rule in plan.invariants]
 
     def watch(self, condition: Condition) -> Watch:
         """The one watch on this condition."""

@@ -75,7 +75,7 @@ def _invariants(
             if entry.name is not None and entry.name in {invariant.name for invariant in found}:
                 wrong = f"a rule taken over with 'use' is called {shown(entry.name)} already"
                 raise entry.name.place.error(wrong, "give each its own name")
-            found.append(_invariant(entry, scope))
+            found.append(_invariant(entry, scope, surroundings))
     return tuple(found)
 
 
@@ -93,15 +93,24 @@ def _rules_of(
     return _invariants(used, scope, surroundings, (*chain, str(name)))
 
 
-def _invariant(entry: Any, scope: Scope) -> plan.Invariant:
+def _invariant(entry: Any, scope: Scope, surroundings: Surroundings) -> plan.Invariant:
     text = getattr(entry, entry.KIND)
     condition = parse_condition(text, scope)
-    if entry.KIND != "when":
-        rule = f"{entry.KIND} {text}"
-        return plan.Invariant(str(entry.name or rule), rule, entry.KIND, condition)
-    must, within_s = parse_condition(entry.must, scope), duration_s(entry.within, scope, zero=True)
-    rule = f"when {text} must {entry.must} within {entry.within}"
-    return plan.Invariant(str(entry.name or rule), rule, "when", condition, must, within_s)
+    rule, more = f"{entry.KIND} {text}", {}
+    if entry.KIND == "when":
+        rule += f" must {entry.must} within {entry.within}"
+        more = {"must": parse_condition(entry.must, scope), "within_s": duration_s(entry.within, scope, zero=True)}
+    elif entry.KIND == "after":
+        rule += f" refuse {entry.refuse}"
+        more = {"refuse": parse_condition(entry.refuse, scope), "within_s": float("inf")}
+        if entry.until is not None:
+            rule += f" until {entry.until}"
+            more["until"] = parse_condition(entry.until, scope)
+        if entry.within is not None:
+            rule += f" within {entry.within}"
+            more["within_s"] = duration_s(entry.within, scope, zero=True)
+    requirement = str(surroundings.register.find(entry.requirement).id) if entry.requirement is not None else ""
+    return plan.Invariant(str(entry.name or rule), rule, entry.KIND, condition, requirement=requirement, **more)
 
 
 def _all_steps(entries: Iterable[StepEntry]) -> Iterator[StepEntry]:

@@ -18,7 +18,9 @@ _STEP: dict[str, Any] = {
     "path": "", "name": "", "kind": "", "verdict": "", "value": None, "unit": "", "bound": None, "limit": None,
     "min": None, "max": None, "margin": None, "requirement": "", "reason": "", "began_s": None, "ended_s": None,
 }  # fmt: skip
-_INVARIANT: dict[str, Any] = {"name": "", "rule": "", "verdict": "", "reason": "", "at_s": None, "excused": []}
+_INVARIANT: dict[str, Any] = {
+    "name": "", "rule": "", "requirement": None, "verdict": "", "reason": "", "at_s": None, "excused": [],
+}  # fmt: skip
 
 
 def run_document(record: Record) -> dict[str, Any]:
