@@ -69,8 +69,9 @@ class Box:
         self.supply, self._powered, self._up_since = 0.0, False, t
         self._bms_ok = self._imd_ok = False
         self._controller: Controller | None = None
+        self._constructed_s = self._stepped_s = t
         self._outputs = Outputs()
-        self._held_ts = 0.0
+        self._held_ts, self._ts_stuck = 0.0, False
         self._endings: list[Callable[[], None]] = []
         self.configure(t)
         self._command(t, Outputs(), state="off")
@@ -112,8 +113,9 @@ class Box:
             precharge_resistance=s["precharge_resistance"], discharge_resistance=s["discharge_resistance"],
             capacitance=s["ts_capacitance"], y_plus=s["y_capacitance_plus"], y_minus=s["y_capacitance_minus"],
         )  # fmt: skip
-        if not s["ts_sense_stuck"]:
+        if s["ts_sense_stuck"] and not self._ts_stuck:
             self._held_ts = self.circuit.ts_voltage(t)
+        self._ts_stuck = bool(s["ts_sense_stuck"])
         self._plain_senses = not (s["ts_sense_stuck"] or s["ts_sense_on_pack"] or s["senses_swapped"]) and all(
             s[f"{what}_sense_gain"] == 1.0 and not s[f"{what}_sense_offset"] and not s[f"{what}_sense_noise"]
             for what in ("pack", "ts", "current")
@@ -147,7 +149,7 @@ class Box:
         self.imd.start(t, s["imd_startup"])
         for ready in (s["bms_startup"], s["imd_startup"], s["line_grace"]):
             timeline.at(t + ready, self._lines_changed)
-        self._controller = self._make_controller()
+        self._begin_controller(t)
         self._set("controller_state", "idle")
         self._endings = [
             timeline.every(self._controller.period_s, t, self._step, CONTROL),
@@ -170,9 +172,8 @@ class Box:
         self._bms_ok = self._powered and bms_started and inputs["bms_line"] and not s["bms_line_broken"]
         good = self.imd.insulated(t) and inputs["imd_line"] and not s["imd_line_broken"]
         self._imd_ok = self._powered and (good or (bool(s["imd_line_stuck_ok"]) and self.imd.ready(t)))
-        elements = (
-            inputs["shutdown_loop"] and inputs["interlock"] and not s["loop_broken"] and not s["interlock_broken"]
-        )
+        broken = s["loop_broken"] or s["interlock_broken"] or s["interlock_grounded"]
+        elements = inputs["shutdown_loop"] and inputs["interlock"] and not broken
         before = self.loop.closed
         closed = self.loop.update(t, self._powered, elements, self._bms_ok, self._imd_ok)
         self._set("loop", _OPEN_CLOSED[closed])
@@ -218,7 +219,29 @@ class Box:
 
     # The controller.
 
+    def _begin_controller(self, t: float) -> None:
+        self._controller = self._make_controller()
+        self._constructed_s = self._stepped_s = t
+
+    def _is_held_up(self, t: float) -> bool:
+        """Whether a fault keeps the controller from this step; the watchdog acts on one that hangs."""
+        s = self._settings
+        if s["controller_held"]:
+            self._stepped_s = t
+            return True
+        if not s["controller_hung"]:
+            if self._controller is None:  # the watchdog has reset it
+                self._begin_controller(t)
+            return False
+        if self._controller is not None and t - self._stepped_s >= s["watchdog_time"] - 1e-9:
+            self._controller = None
+            self._command(t, Outputs(), state="off")
+        return True
+
     def _step(self, t: float) -> None:
+        if self._is_held_up(t):
+            return
+        self._stepped_s = t
         ts, pack, current = self.circuit.at(t)
         if not self._plain_senses:
             ts, pack, current = self._sense(ts, pack, current)
@@ -231,7 +254,7 @@ class Box:
             cells["max_cell_voltage"], cells["min_cell_voltage"],
             cells["max_cell_temperature"], cells["min_cell_temperature"], self.supply, self._fans_ok,
         )  # fmt: skip
-        local = round(t - self._up_since, 6)
+        local = round(t - self._constructed_s, 6)
         try:
             outputs = self._controller.step(local, seen)
         except Exception as error:

@@ -6,13 +6,20 @@ by themselves after a time. Several may be in at once, and come out in any order
 `excuses` names invariants that no controller could keep while the fault is in; they are recorded, not judged:
 
     second-air-waits      the second AIR closes only after pre-charge
+    second-air-waits-command  and is not commanded before either
     all-contacts-open     AIRs and pre-charge open soon after the loop does
+    commands-off          the controller takes its commands back when the loop opens or it says fault
     discharged            vehicle side below 60 V soon after shutdown
     discharge-closed      the discharge contact closes soon after shutdown
+    indicator-lit         the indicator is lit with voltage on the vehicle side
+    indicator-dark        and dark without
     no-unasked-rise       with all contacts open, the vehicle side's voltage does not rise
-    no-chatter            contacts do not move more often than commanded
+    no-chatter-air-plus   AIR+ stays open for a while once it has opened
     discharge-open-first  discharge and pre-charge (or both AIRs) are not closed together
+    dcdc-after-airs       the DC-DC converter is on only with both AIRs closed
+    charging-permitted    the charger is on only with charger, interlock, loop and both AIRs closed
     reports-agree         auxiliary contacts, status and real contacts say the same
+    silence-opens         everything is commanded open when BMS messages stop
     precharge-current     the pre-charge current stays below pack voltage over pre-charge resistance
     air-opens-unloaded    no AIR opens under load unless the loop or a fault made it
     voltage-measured      the bench's own voltage measurements are true: everything that judges a voltage
@@ -48,10 +55,14 @@ class Fault:
         world.lift(world.name_of(self))
 
 
-_WELD = ("second-air-waits", "all-contacts-open", "no-unasked-rise", "reports-agree")
+_WELD = ("second-air-waits", "second-air-waits-command", "all-contacts-open", "no-unasked-rise", "reports-agree")
 _AUX = ("reports-agree",)
 _NO_DISCHARGE = ("discharged",)
-_BLIND = ("voltage-measured", "second-air-waits", "discharged", "no-unasked-rise", "reports-agree", "precharge-current")
+_DROPS = ("air-opens-unloaded",)
+_BLIND = (
+    "voltage-measured", "second-air-waits", "second-air-waits-command", "discharged", "indicator-lit", "indicator-dark",
+    "no-unasked-rise", "reports-agree", "precharge-current", "air-opens-unloaded",
+)  # fmt: skip
 
 FAULTS: dict[str, Fault] = {
     # Contactors and relays
@@ -72,11 +83,11 @@ FAULTS: dict[str, Fault] = {
         "the pre-charge relay is welded closed, but its auxiliary contact says open",
         {"precharge_welded": 1, "precharge_aux_open": 1}, ("all-contacts-open", "reports-agree"),
     ),
-    "air-plus-dead": Fault("AIR+ does not close", {"air_plus_dead": 1}),
-    "air-minus-dead": Fault("AIR- does not close", {"air_minus_dead": 1}),
+    "air-plus-dead": Fault("AIR+ does not close", {"air_plus_dead": 1}, _DROPS),
+    "air-minus-dead": Fault("AIR- does not close", {"air_minus_dead": 1}, _DROPS),
     "precharge-dead": Fault("the pre-charge relay does not close", {"precharge_dead": 1}),
-    "air-plus-wire-broken": Fault("wire to the coil of AIR+ broken", {"air_plus_wire_broken": 1}),
-    "air-minus-wire-broken": Fault("wire to the coil of AIR- broken", {"air_minus_wire_broken": 1}),
+    "air-plus-wire-broken": Fault("wire to the coil of AIR+ broken", {"air_plus_wire_broken": 1}, _DROPS),
+    "air-minus-wire-broken": Fault("wire to the coil of AIR- broken", {"air_minus_wire_broken": 1}, _DROPS),
     "air-plus-aux-open": Fault("auxiliary contact of AIR+ stuck open", {"air_plus_aux_open": 1}, _AUX),
     "air-minus-aux-open": Fault("auxiliary contact of AIR- stuck open", {"air_minus_aux_open": 1}, _AUX),
     "air-plus-aux-closed": Fault("auxiliary contact of AIR+ stuck closed", {"air_plus_aux_closed": 1}, _AUX),
@@ -86,11 +97,16 @@ FAULTS: dict[str, Fault] = {
     "air-minus-slow-release": Fault(
         "AIR- needs 150 ms to open (plain diode at its coil)", {"air_minus_release": 0.15}, _AUX,
     ),
-    "air-plus-bounce": Fault("AIR+ bounces for 8 ms when it closes", {"air_plus_bounce": 0.008}, ("no-chatter",)),
+    "air-plus-bounce": Fault(
+        "AIR+ bounces for 8 ms when it closes", {"air_plus_bounce": 0.008}, ("no-chatter-air-plus",),
+    ),
     # High-voltage circuit
     "precharge-resistor-open": Fault("pre-charge resistor burnt open", {"precharge_resistance": inf}),
     "precharge-resistor-bridged": Fault(
         "pre-charge resistor bridged", {"precharge_resistance": 0.0}, ("precharge-current",),
+    ),
+    "precharge-resistor-small": Fault(
+        "pre-charge resistor 47 ohm instead of 470 ohm", {"precharge_resistance": 47.0}, ("precharge-current",),
     ),
     "discharge-resistor-open": Fault("discharge resistor burnt open", {"discharge_resistance": inf}, _NO_DISCHARGE),
     "discharge-resistor-large": Fault(
@@ -116,6 +132,7 @@ FAULTS: dict[str, Fault] = {
     "loop-dropout": Fault("shutdown loop interrupted for 20 ms", {"loop_broken": 1}, lasts_s=0.02),
     "loop-dropout-short": Fault("shutdown loop interrupted for 2 ms", {"loop_broken": 1}, lasts_s=0.002),
     "interlock-broken": Fault("interlock pin of a connector not made", {"interlock_broken": 1}),
+    "interlock-grounded": Fault("interlock wire shorted to ground: its fuse opens it", {"interlock_grounded": 1}),
     "bms-line-broken": Fault("wire of the BMS OK line broken", {"bms_line_broken": 1}),
     "imd-line-broken": Fault("wire of the insulation monitor's OK line broken", {"imd_line_broken": 1}),
     "imd-line-stuck": Fault("insulation monitor's OK line stuck at ok", {"imd_line_stuck_ok": 1}),
@@ -123,6 +140,14 @@ FAULTS: dict[str, Fault] = {
     "supply-dip": Fault("low-voltage supply dips to 6 V for 100 ms", {"supply_ceiling": 6.0}, lasts_s=0.1),
     "supply-dropout": Fault("low-voltage supply gone for 50 ms", {"supply_ceiling": 0.0}, lasts_s=0.05),
     "supply-lost": Fault("low-voltage supply gone", {"supply_ceiling": 0.0}),
+    # Controller
+    "controller-hung": Fault("controller hangs; its watchdog takes the outputs off", {"controller_hung": 1}),
+    "controller-reset": Fault("controller hangs for 200 ms and is reset", {"controller_hung": 1}, lasts_s=0.2),
+    "controller-held": Fault(
+        "controller held with its outputs as they are, watchdog too: what opens now is hardware alone",
+        {"controller_held": 1},
+        ("commands-off", "reports-agree", "dcdc-after-airs", "charging-permitted", "silence-opens"),
+    ),
     # BMS and CAN
     "bms-silent": Fault("no messages from the BMS", {"bms_silent": 1}),
     "bms-frozen": Fault("BMS message frozen, counter stands still", {"bms_frozen": 1}),
@@ -134,6 +159,7 @@ FAULTS: dict[str, Fault] = {
     # What the box senses
     "pack-sense-zero": Fault("box senses no pack voltage", {"pack_sense_gain": 0.0}),
     "pack-sense-low": Fault("box senses the pack voltage 10 % low", {"pack_sense_gain": 0.9}),
+    "pack-sense-high": Fault("box senses the pack voltage 10 % high", {"pack_sense_gain": 1.1}),
     "ts-sense-zero": Fault("box senses no vehicle-side voltage", {"ts_sense_gain": 0.0}),
     "ts-sense-stuck": Fault("box's vehicle-side voltage stuck at its last value", {"ts_sense_stuck": 1}),
     "ts-sense-on-pack": Fault("box's vehicle-side sense wire sits on the pack", {"ts_sense_on_pack": 1}),

@@ -68,6 +68,7 @@ PARAMETERS: dict[str, Parameter] = {
     "hold_voltage": Parameter("V", 4.0, "coil voltage down to which a contactor stays pulled in"),
     # Box supply, loop, indicator
     "logic_voltage": Parameter("V", 5.0, "supply below which the controller resets and all outputs are off"),
+    "watchdog_time": Parameter("s", 0.1, "controller silent for so long: outputs off, and it is reset"),
     "supply_ceiling": Parameter("V", math.inf, "the supply cannot reach more than this"),
     "line_grace": Parameter("s", 6.0, "time after power-up in which a line that was never ok does not latch"),
     "indicator_threshold": Parameter("V", 60.0, "voltage-present indicator lit above"),
@@ -105,7 +106,8 @@ SWITCHES: tuple[str, ...] = (
     *(f"{name}_{damage}" for name in ("air_plus", "air_minus", "precharge", "discharge")
       for damage in ("welded", "dead", "wire_broken")),
     *(f"{name}_aux_{damage}" for name in ("air_plus", "air_minus", "precharge") for damage in ("open", "closed")),
-    "loop_broken", "interlock_broken", "bms_line_broken", "imd_line_broken", "imd_line_stuck_ok",
+    "controller_hung", "controller_held",
+    "loop_broken", "interlock_broken", "interlock_grounded", "bms_line_broken", "imd_line_broken", "imd_line_stuck_ok",
     "bms_silent", "bms_frozen", "bms_counter_backwards", "bms_temperature_lost", "can_silent", "status_silent",
     "ts_sense_stuck", "ts_sense_on_pack", "senses_swapped", "fan_failed",
     "bench_io_silent", "bench_ts_frozen", "bench_pack_frozen", "bench_ts_unplugged", "bench_pack_unplugged",

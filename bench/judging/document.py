@@ -45,6 +45,7 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
             {
                 "name": invariant.name,
                 "rule": invariant.rule,
+                "requirement": invariant.requirement or None,
                 "verdict": str(invariant.verdict),
                 "reason": invariant.reason,
                 "at_s": invariant.at_s,

@@ -37,7 +37,7 @@ from bench.events import (
     StepEnded,
     Stopped,
 )  # fmt: skip
-from bench.judging.invariants import InvariantResult, OpenInvariant
+from bench.judging.invariants import RULES, InvariantResult
 from bench.judging.limits import Judged
 from bench.judging.moving import Moving
 from bench.judging.readings import Readings
@@ -92,8 +92,8 @@ class Judge:
                 if condition is not None:
                     self.watch(condition)
         self._running = False  # some invariant waits for its `must`
-        self._invariants = [OpenInvariant(invariant, self) for invariant in plan.invariants]
-        self._trusted_while = [OpenInvariant(rule, self) for rule in plan.bench.trusted_while]
+        self._invariants = [RULES[rule.kind](rule, self) for rule in plan.invariants]
+        self._trusted_while = [RULES[rule.kind](rule, self) for rule in plan.bench.trusted_while]
         self._rules = [*self._trusted_while, *self._invariants]
         self._moving = Moving(plan.bench, self.readings)
 

@@ -22,6 +22,7 @@ from bench.language.documents import Document, Formula, SequenceName, Truth, Var
 from bench.language.expressions import Scope
 from bench.language.located import Map, Text, plain, shown, suggestion
 from bench.language.plan import Invariant
+from bench.language.register import Register
 from bench.language.resistors import Resistor, ResistorEntry, read_resistors
 from bench.language.sequence_file import RuleChoice
 from bench.language.shipped import shipped_file
@@ -191,5 +192,5 @@ def _rules(entries: list[Any] | None, channels: Mapping[str, Channel], problems:
     found = []
     for entry in entries or ():
         with problems.collecting():
-            found.append(resolve_rule(entry, scope))
+            found.append(resolve_rule(entry, scope, Register()))
     return tuple(found)

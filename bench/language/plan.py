@@ -156,16 +156,24 @@ def each_step(steps: Iterable[Step]) -> Iterator[Step]:
 class Invariant:
     """A rule watched from the first to the last event of a run.
 
-    `never` and `always` have one condition; `when`/`must` add `must` and `within_s`. `name` is what a fault's
-    `excuses` refers to; `rule` is the rule as the author wrote it.
+    `never` and `always` have one condition; `when`/`must` add `must` and `within_s`; `after`/`refuse` add `refuse`,
+    `until` and `within_s`, which may be endless. `name` is what a fault's `excuses` refers to; `rule` is the rule as
+    the author wrote it; `requirement` the id of what it watches, '' if it does not say.
     """
 
     name: str
     rule: str
-    kind: str  # 'never', 'always' or 'when'
+    kind: str  # 'never', 'always', 'when' or 'after'
     condition: Condition
     must: Condition | None = None
     within_s: float = 0.0
+    refuse: Condition | None = None
+    until: Condition | None = None
+    requirement: str = ""
+
+    @property
+    def conditions(self) -> tuple[Condition, ...]:
+        return tuple(part for part in (self.condition, self.must, self.refuse, self.until) if part is not None)
 
 
 @dataclass(frozen=True)

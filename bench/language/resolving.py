@@ -10,6 +10,7 @@ from bench.language import plan
 from bench.language.constants import duration_s, overrides, resolve_values, simulated_parameters
 from bench.language.expressions import Scope
 from bench.language.located import Text, shown
+from bench.language.register import Register
 from bench.language.sequence_file import CaseEntry, StepEntry
 from bench.language.steps import StepResolver, parse_condition
 from bench.language.surroundings import SequenceFile, Surroundings
@@ -76,7 +77,7 @@ def _invariants(
             if entry.name is not None and entry.name in {invariant.name for invariant in found}:
                 wrong = f"a rule taken over with 'use' is called {shown(entry.name)} already"
                 raise entry.name.place.error(wrong, "give each its own name")
-            found.append(resolve_rule(entry, scope))
+            found.append(resolve_rule(entry, scope, surroundings.register))
     return tuple(found)
 
 
@@ -94,16 +95,25 @@ def _rules_of(
     return _invariants(used, scope, surroundings, (*chain, str(name)))
 
 
-def resolve_rule(entry: Any, scope: Scope) -> plan.Invariant:
-    """One rule of a sequence or bench file. Raises InputError."""
+def resolve_rule(entry: Any, scope: Scope, register: Register) -> plan.Invariant:
+    """One rule of a sequence or bench file; `register` has the requirement that it may name. Raises InputError."""
     text = getattr(entry, entry.KIND)
     condition = parse_condition(text, scope)
-    if entry.KIND != "when":
-        rule = f"{entry.KIND} {text}"
-        return plan.Invariant(str(entry.name or rule), rule, entry.KIND, condition)
-    must, within_s = parse_condition(entry.must, scope), duration_s(entry.within, scope, zero=True)
-    rule = f"when {text} must {entry.must} within {entry.within}"
-    return plan.Invariant(str(entry.name or rule), rule, "when", condition, must, within_s)
+    rule, more = f"{entry.KIND} {text}", {}
+    if entry.KIND == "when":
+        rule += f" must {entry.must} within {entry.within}"
+        more = {"must": parse_condition(entry.must, scope), "within_s": duration_s(entry.within, scope, zero=True)}
+    elif entry.KIND == "after":
+        rule += f" refuse {entry.refuse}"
+        more = {"refuse": parse_condition(entry.refuse, scope), "within_s": float("inf")}
+        if entry.until is not None:
+            rule += f" until {entry.until}"
+            more["until"] = parse_condition(entry.until, scope)
+        if entry.within is not None:
+            rule += f" within {entry.within}"
+            more["within_s"] = duration_s(entry.within, scope, zero=True)
+    requirement = register.find(entry.requirement).id if entry.requirement is not None else ""
+    return plan.Invariant(str(entry.name or rule), rule, entry.KIND, condition, requirement=requirement, **more)
 
 
 def _all_steps(entries: Iterable[StepEntry]) -> Iterator[StepEntry]:

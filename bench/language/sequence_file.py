@@ -154,30 +154,44 @@ class UseEntry(StepEntry):
     values: dict[Text, Formula] | None = Field(None, description="Its values that are to be others")
 
 
-class NeverEntry(Document):
+class RuleEntry(Document):
+    """What every rule may have."""
+
+    name: Text | None = None
+    requirement: Text | None = Field(None, description="An id of the requirements register that the rule watches")
+
+
+class NeverEntry(RuleEntry):
     """A rule: this must not be true at any instant of the run."""
 
     KIND: ClassVar[str] = "never"
-    name: Text | None = None
     never: Condition
 
 
-class AlwaysEntry(Document):
+class AlwaysEntry(RuleEntry):
     """A rule: this must be true at every instant of the run."""
 
     KIND: ClassVar[str] = "always"
-    name: Text | None = None
     always: Condition
 
 
-class WhenEntry(Document):
+class WhenEntry(RuleEntry):
     """A rule: whenever this has been true for that long, something else must be."""
 
     KIND: ClassVar[str] = "when"
-    name: Text | None = None
     when: Condition
     must: Condition
     within: Duration
+
+
+class AfterEntry(RuleEntry):
+    """A rule with a memory: once this has been true, something must not turn true before something else has."""
+
+    KIND: ClassVar[str] = "after"
+    after: Condition
+    refuse: Condition = Field(description="Must not turn true meanwhile")
+    until: Condition | None = Field(None, description="Ends it when it turns true, 'after' being false again")
+    within: Duration | None = Field(None, description="How long it lasts with 'after' false again; no end if left out")
 
 
 class RulesEntry(Document):
@@ -200,8 +214,8 @@ StepChoice = by_key(
     DriveEntry, SendEntry, AwaitEntry, CheckEntry, TimeEntry, HoldEntry, CountEntry, PauseEntry, AskEntry,
     InjectEntry, RestoreEntry, RepeatEntry, UseEntry,
 )  # fmt: skip
-RuleChoice = by_key(NeverEntry, AlwaysEntry, WhenEntry)
-InvariantChoice = by_key(NeverEntry, AlwaysEntry, WhenEntry, RulesEntry)
+RuleChoice = by_key(NeverEntry, AlwaysEntry, WhenEntry, AfterEntry)
+InvariantChoice = by_key(NeverEntry, AlwaysEntry, WhenEntry, AfterEntry, RulesEntry)
 STEP_LISTS = ("steps", "afterwards", "invariants")
 
 

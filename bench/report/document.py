@@ -19,7 +19,9 @@ _STEP: dict[str, Any] = {
     "min": None, "max": None, "margin": None, "requirement": "", "reason": "", "began_s": None, "ended_s": None,
     "uncertainty": None, "rule": "",
 }  # fmt: skip
-_INVARIANT: dict[str, Any] = {"name": "", "rule": "", "verdict": "", "reason": "", "at_s": None, "excused": []}
+_INVARIANT: dict[str, Any] = {
+    "name": "", "rule": "", "requirement": None, "verdict": "", "reason": "", "at_s": None, "excused": [],
+}  # fmt: skip
 
 
 def run_document(record: Record) -> dict[str, Any]:

@@ -157,7 +157,7 @@ def needed(plan: Plan) -> set[str]:
         parts += [limit.min, limit.max] if limit is not None else []
         names |= {name for part in parts if part is not None for name in part.channels}
     for invariant in plan.invariants:
-        names |= {name for part in (invariant.condition, invariant.must) if part is not None for name in part.channels}
+        names |= {name for part in invariant.conditions for name in part.channels}
     return names - {""}
 
 
