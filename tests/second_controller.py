@@ -36,7 +36,9 @@ STATES: dict[str, State] = {
         ("start", "minus"),
     )),
     "minus": State(MINUS, (("stop", "off"), ("minus_made", "listen"))),
-    "listen": State(MINUS, (("stop", "off"), ("rises_unasked", "!voltage without pre-charge"), ("after_80_ms", "fill"))),
+    "listen": State(MINUS, (
+        ("stop", "off"), ("rises_unasked", "!voltage without pre-charge"), ("after_80_ms", "fill"),
+    )),
     "fill": State(SLOWLY, (
         ("stop", "off"), ("full_too_early", "!pre-charge too fast"), ("full", "settle"), ("too_long_again", "cool"),
         ("too_long", "!pre-charge too slow"),
