@@ -296,7 +296,7 @@ class Box:
         self._set("fan_duty", min(1.0, max(0.0, float(out.fans))))
         self._set("controller_state", state)
         self._set("controller_fault", out.fault)
-        self.status.commanded(out)
+        self.status.commanded(replace(out, state=state))
         self._feed(t)
         if (out.dcdc_enable, out.charge_enable) != (before.dcdc_enable, before.charge_enable):
             self._rewire(t)

@@ -88,6 +88,26 @@ class Unhurried(Around):
         return Outputs(fans=out.fans)
 
 
+class EveryTwentyMilliseconds(ReferenceController):
+    """Healthy: steps every 20 ms."""
+
+    period_s = 0.02
+
+
+class EveryFiveMilliseconds(ReferenceController):
+    """Healthy: steps every 5 ms."""
+
+    period_s = 0.005
+
+
+class WaitsForDischarge(ReferenceController):
+    """Healthy: refuses a start above 15 V on the vehicle side."""
+
+    def _start(self, t: float, i: Inputs) -> None:
+        if i.ts_voltage <= 15.0:
+            super()._start(t, i)
+
+
 # -- broken, each in one way ---------------------------------------------------------------------------------------
 
 
@@ -265,3 +285,155 @@ class ConvertsTooEarly(Around):
 
     def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
         return replace(out, dcdc_enable=out.dcdc_enable or out.precharge)
+
+
+class StartsLater(Around):
+    """Keeps a start that was pressed while the vehicle side was live, and carries it out when the voltage has gone."""
+
+    kept = False
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        live = inputs.ts_voltage >= 60.0
+        self.kept |= inputs.start_request and live and self.out.state == "idle"
+        if not self.kept or live or inputs.start_request:
+            return inputs
+        self.kept = False
+        return replace(inputs, start_request=True)
+
+
+class OpensUnderLoad(Around):
+    """Never sees a current."""
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        return replace(inputs, current=0.0)
+
+
+class MinusStaysOnStop(Around):
+    """Opens AIR+ alone on an ordinary stop."""
+
+    left = False
+
+    def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
+        self.left = inputs.loop_closed and out.state == "idle" and (self.left or self.out.state == "run")
+        return replace(out, air_minus=True, discharge_open=False) if self.left else out
+
+
+class RelayLetsGoEarly(Around):
+    """Takes the pre-charge relay off as it commands AIR+."""
+
+    def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
+        return replace(out, precharge=out.precharge and not out.air_plus)
+
+
+class RidesThroughAnything(Around):
+    """Does not see a loop that is open for less than 60 ms, nor what the contacts did meanwhile."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._opened_s: float | None = None
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        if self.out.state == "run":
+            inputs = replace(inputs, air_plus_aux=True, air_minus_aux=True)
+        if inputs.loop_closed:
+            self._opened_s = None
+            return inputs
+        self._opened_s = t if self._opened_s is None else self._opened_s
+        return replace(inputs, loop_closed=t - self._opened_s < 0.06)
+
+
+class ResetKeptForLater(Around):
+    """A reset pressed with the loop open clears the next fault."""
+
+    armed = False
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        self.armed |= inputs.reset_request and not inputs.loop_closed and not self.out.fault
+        if not (self.armed and self.out.fault and inputs.bms_ok and inputs.bms_age_s < 0.3):
+            return inputs
+        self.armed = False
+        return replace(inputs, reset_request=True)
+
+
+class ResetHeldHidesFaults(Around):
+    """Sees no fault while reset is held."""
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        return replace(inputs, bms_ok=True, imd_ok=True) if inputs.reset_request else inputs
+
+
+class WithoutFansWhenBlind(Around):
+    """Stops the fans when the temperature is lost."""
+
+    def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
+        return replace(out, fans=0.0) if inputs.bms_age_s > 0.43 else out
+
+
+class ChargesFullCells(Around):
+    """Never believes a cell to be full while a charger is there."""
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        full = inputs.charger_connected and inputs.max_cell_voltage > 4.19
+        return replace(inputs, max_cell_voltage=4.19) if full else inputs
+
+
+class HighestVoltageSoFar(Around):
+    """Compares the highest voltage seen since the last run, also that of a start that was broken off."""
+
+    highest = 0.0
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        if self.out.state == "run":
+            self.highest = 0.0
+        if not (self.out.precharge and self.out.state == "precharge"):
+            return inputs
+        self.highest = max(self.highest, inputs.ts_voltage)
+        return replace(inputs, ts_voltage=self.highest + 0.12 * inputs.pack_voltage) if t > 5.0 else inputs
+
+
+class AgeFromLastChange(Around):
+    """Begins to count the age of the BMS messages anew at every change of state."""
+
+    changed_s = 0.0
+    before = ""
+
+    def reads(self, t: float, inputs: Inputs) -> Inputs:
+        if self.out.state != self.before:
+            self.changed_s, self.before = t, self.out.state
+        known = inputs.bms_age_s < float("inf")
+        return replace(inputs, bms_age_s=min(inputs.bms_age_s, t - self.changed_s)) if known else inputs
+
+
+class SixteenBitClock(Around):
+    """Its clock of milliseconds begins anew after 65.536 s."""
+
+    def step(self, t: float, inputs: Inputs) -> Outputs:
+        return super().step(t % 65.536, inputs)
+
+
+class OneSampleIsEnough(ReferenceController):
+    """Closes AIR+ at the first sample above the threshold."""
+
+    def _precharge(self, t: float, i: Inputs, elapsed: float) -> None:
+        if elapsed > 0.45 and i.ts_voltage >= THRESHOLD * i.pack_voltage:
+            self._enter("plus", t)
+        else:
+            super()._precharge(t, i, elapsed)
+
+
+class BelievesPackSense(ReferenceController):
+    """Never compares the sensed pack voltage with the cells."""
+
+    def _start(self, t: float, i: Inputs) -> None:
+        super()._start(t, replace(i, min_cell_voltage=2.8))
+
+
+class ConverterOutlastsFaults(Around):
+    """Switches the DC-DC converter off 200 ms after a fault has opened the contactors."""
+
+    until_s = 0.0
+
+    def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
+        if self.out.state == "run" and out.state == "fault":
+            self.until_s = t + 0.2
+        return replace(out, dcdc_enable=True) if t < self.until_s else out

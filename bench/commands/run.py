@@ -10,6 +10,13 @@ from pathlib import Path
 def add_parser(subparsers) -> None:
     run = subparsers.add_parser("run", help="run sequences and judge them", description="Run sequences and judge them.")
     run.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="sequence files, or folders of them")
+    run.add_argument(
+        "--proves", nargs="+", action="extend", default=[], metavar="ID", help="only what proves one of these"
+    )
+    run.add_argument("--tag", action="append", default=[], help="only sequences with this tag, for example triage")
+    run.add_argument(
+        "--replaced", action="append", default=[], metavar="PART", help="a part was replaced: show it again"
+    )
     run.add_argument("--bench", type=Path, metavar="FILE", help="what is wired (default: the simulated bench)")
     run.add_argument("--wall-clock", action="store_true", help="the simulated bench in real time")
     run.add_argument("--records", type=Path, default=Path("records"), metavar="DIR", help="where records go")
@@ -47,6 +54,7 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.runner.acknowledging import real_terminal
     from bench.runner.budgets import memory_for
     from bench.runner.progress import Progress
+    from bench.runner.retest import Retest, wanted_parts
     from bench.runner.run import run_plan
     from bench.runner.stopping import Stop
     from bench.terminal import is_there, terminal_prompt
@@ -54,7 +62,11 @@ def work(arguments: argparse.Namespace) -> int:
 
     bench = load_bench(arguments.bench)
     register = load_register(None, arguments.limits)
-    plans = load_plans(arguments.paths, bench, register)
+    parts = wanted_parts(arguments.replaced, register)
+    retested = [id for ids in parts.values() for id in ids]
+    plans = option.chosen(
+        load_plans(arguments.paths, bench, register), [*arguments.proves, *retested], arguments.tag, register
+    )
     if arguments.plan:
         from bench.runner.planning import plan_text
 
@@ -78,6 +90,8 @@ def work(arguments: argparse.Namespace) -> int:
         heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
         key=key,
     )
+    retest = Retest(arguments.records, arguments.box, bench)
+    retest.replaced(parts)
     documents = []
     person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
     opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator, person)
@@ -100,16 +114,17 @@ def work(arguments: argparse.Namespace) -> int:
     verdict = worst(Verdict(document["verdict"]) for document in documents)
     if len(documents) < len(plans):
         verdict = worst([verdict, Verdict.NOT_RUN, Verdict.INCONCLUSIVE])
+    retest.ran(documents)
     if arguments.junit:
         from bench.report.junit import write_junit
 
         write_junit(documents, arguments.junit)
     if arguments.json:
-        print(json.dumps({"verdict": str(verdict), "runs": documents}, indent=1))
+        print(json.dumps({"verdict": str(verdict), "runs": documents, "to_be_shown_again": retest.open}, indent=1))
     else:
         from bench.runner.table import print_outcome
 
-        print_outcome(documents, verdict, len(plans))
+        print_outcome(documents, verdict, len(plans), retest.warnings())
     return exit_status(verdict)
 
 

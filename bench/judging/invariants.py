@@ -223,7 +223,7 @@ class OpenAfter(OpenInvariant):
             self._armed = False
         if refuse and refuse_before is False and self._armed:
             at_s = self.refuse.crossings[-1].t if self.refuse.crossings else t
-            if at_s - self._fell_s <= self.invariant.within_s:
+            if round(at_s - self._fell_s, 9) <= self.invariant.within_s:
                 self._excused_by = self._faults()
                 self._report(at_s, self._values(self.refuse))
         if after:

@@ -64,6 +64,9 @@ class RegisterDocument(Document):
     KIND: ClassVar[str] = "requirements"
     requirements: list[RequirementEntry] = Field(min_length=1)
     title: Text | None = None
+    parts: dict[Text, list[Text]] | None = Field(
+        None, description="Part to what must be shown again once it is replaced"
+    )
 
 
 class LimitEntry(Document):
@@ -123,12 +126,14 @@ class Requirement:
 
 
 class Register(dict[str, Requirement]):
-    """Requirements by id. `source_text` and `limits_text` are the files as read, for the record."""
+    """Requirements by id. `source_text` and `limits_text` are the files as read, for the record; `parts` maps a part to
+    the ids that must be shown again once it has been replaced."""
 
     file: str = ""
     source_text: str = ""
     limits_text: str = ""
     title: str = ""
+    parts: dict[str, tuple[str, ...]]
 
     def find(self, id: Text) -> Requirement:
         """Raises InputError at the place of `id` for one that is not in the register."""
@@ -198,5 +203,9 @@ def resolve_register(data: Map, file: str, text: str) -> Register:
             shown_by=str(entry.shown_by or ""),
             always=bool(entry.always),
         )
+    register.parts = {}
+    for part, ids in (document.parts or {}).items():
+        with problems.collecting():
+            register.parts[str(part)] = tuple(register.find(id).id for id in ids)
     problems.raise_if_any()
     return register

@@ -80,9 +80,16 @@ def invariant_rows(document: Mapping[str, Any]) -> list[dict[str, str]]:
     for rule in document["invariants"]:
         reasons = [rule["reason"]] if rule["reason"] else []
         reasons += [f"excused: {plain(excuse)}" for excuse in rule["excused"]]
-        name = " ".join(filter(None, (rule["name"] if rule["name"] != rule["rule"] else "", rule.get("requirement"))))
-        row = {"name": name, "rule": rule["rule"], "verdict": rule["verdict"], "at": seconds(rule["at_s"])}
-        rows.append(row | {"reason": "; ".join(map(str, reasons)), "margin": number(rule.get("margin"), rule.get("unit", ""), sign=True)})
+        name = rule["name"] if rule["name"] != rule["rule"] else ""
+        row = {
+            "name": " ".join(filter(None, (name, rule.get("requirement")))),
+            "rule": rule["rule"],
+            "verdict": rule["verdict"],
+            "at": seconds(rule["at_s"]),
+            "margin": number(rule.get("margin"), rule.get("unit", ""), sign=True),
+            "reason": "; ".join(map(str, reasons)),
+        }
+        rows.append(row)
     return rows
 
 

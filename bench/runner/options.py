@@ -17,6 +17,7 @@ from bench.language.plan import only_simulated
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan
+    from bench.language.register import Register
     from bench.record.keys import SigningKey
     from bench.runner.budgets import HeatMemory
     from bench.runner.selfcheck import SelfCheck
@@ -51,6 +52,27 @@ class Options:
     def reason_not_to_run(self, plan: Plan) -> str:
         """Why the bench must not run `plan`; '' when it may."""
         return only_simulated(plan) or (self.selfcheck.objection(plan) if self.selfcheck is not None else "")
+
+
+def chosen(plans: Sequence[Plan], proves: Sequence[str], tags: Sequence[str], register: Register) -> list[Plan]:
+    """The plans that prove one of these requirements and carry one of these tags; all where none is asked for.
+
+    Raises InputError for an unknown requirement or tag, and when nothing is left to run.
+    """
+    from bench.language.located import suggestion
+
+    known_tags = sorted({tag for plan in plans for tag in plan.tags})
+    for option, given, known in (("--proves", proves, register), ("--tag", tags, known_tags)):
+        for name in given:
+            if name not in known:
+                raise InputError.at(option, f"{name!r} is not known", suggestion(name, known, "known"))
+    left = [
+        plan for plan in plans
+        if (not proves or set(proves) & set(plan.proves)) and (not tags or set(tags) & set(plan.tags))
+    ]  # fmt: skip
+    if not left:
+        raise InputError.at("--proves, --tag", "no sequence is left to run", "name fewer, or a folder with more")
+    return left
 
 
 def parameters(texts: Iterable[str], bench: Bench) -> dict[str, float]:

@@ -3,6 +3,7 @@ verdict and requirement."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
@@ -13,8 +14,10 @@ from bench.verdicts import Verdict
 SHAPES = {"pass": "●", "fail": "✗", "inconclusive": "?", "not-run": "○", None: " "}
 
 
-def print_outcome(documents: list[dict[str, Any]], verdict: Verdict, planned: int) -> None:
-    """The step table of a single run, or of each run that did not pass; then the verdict of the whole."""
+def print_outcome(
+    documents: list[dict[str, Any]], verdict: Verdict, planned: int, warnings: Sequence[str] = ()
+) -> None:
+    """The step table of a single run, or of each run that did not pass; then the verdict of the whole, and warnings."""
     from rich.console import Console
 
     console = Console(highlight=False)
@@ -36,6 +39,8 @@ def print_outcome(documents: list[dict[str, Any]], verdict: Verdict, planned: in
         told += f", {planned - len(documents)} not begun"
     virtual_s = sum(document["virtual_s"] for document in documents)
     _line(console, f"{SHAPES[str(verdict)]} {verdict}: {told}; {virtual_s:.1f} s of bench time")
+    for warning in warnings:
+        _line(console, warning)
 
 
 def _line(console: Any, text: str) -> None:

@@ -79,3 +79,69 @@ def test_an_excused_violation_is_listed_and_not_judged(tmp_path):
     assert result_of(tmp_path, WHEN, CLOSED, other, *late).verdict == "fail"
     restored = Restored(0.9, "air_plus_welded")
     assert result_of(tmp_path, WHEN, CLOSED, weld, restored, *late).verdict == "fail"
+
+
+AFTER = "{name: press, after: loop == 'open', until: start_request == 'pressed', refuse: air_minus_coil == 'on'}"
+BEGAN = read(0.0, loop="closed", start_request="released", air_minus_coil="on")
+
+
+@pytest.mark.parametrize(
+    ("events", "verdict"),
+    [
+        ([read(1.0, air_minus_coil="off"), read(2.0, air_minus_coil="on")], "pass"),  # nothing has begun it
+        (
+            [
+                read(1.0, loop="open", air_minus_coil="off"), read(2.0, loop="closed"),
+                read(3.0, air_minus_coil="on"),
+            ],
+            "fail",
+        ),
+        ([read(1.0, loop="open"), read(2.0, loop="closed")], "pass"),  # was on all the time and did not turn on
+        ([read(1.0, loop="open", air_minus_coil="off"), read(2.0, air_minus_coil="on")], "fail"),
+        (
+            [
+                read(1.0, loop="open", air_minus_coil="off"), read(2.0, loop="closed"),
+                read(3.0, start_request="pressed"), read(3.0 + 1e-3, air_minus_coil="on"),
+            ],
+            "pass",
+        ),
+        (
+            [
+                read(1.0, loop="open", air_minus_coil="off"), read(2.0, loop="closed"),
+                read(3.0, start_request="pressed", air_minus_coil="on"),  # at one instant: first what ends it
+            ],
+            "pass",
+        ),
+        (
+            [  # pressed while the loop was still open, and held
+                read(1.0, loop="open", air_minus_coil="off"), read(1.5, start_request="pressed"),
+                read(2.0, loop="closed"), read(3.0, air_minus_coil="on"),
+            ],
+            "fail",
+        ),
+    ],
+)  # fmt: skip
+def test_after_refuse_until(tmp_path, events, verdict):
+    assert result_of(tmp_path, AFTER, BEGAN, *events).verdict == verdict
+
+
+@pytest.mark.parametrize(("back_s", "verdict"), [(1.05, "fail"), (1.1, "fail"), (1.101, "pass"), (2.0, "pass")])
+def test_after_refuse_within(tmp_path, back_s, verdict):
+    rule = "{name: chatter, after: air_plus == 'closed', refuse: air_plus == 'closed', within: 100 ms}"
+    result = result_of(
+        tmp_path, rule, read(0.0, air_plus="open"), read(0.5, air_plus="closed"), read(1.0, air_plus="open"),
+        read(back_s, air_plus="closed"),
+    )  # fmt: skip
+    assert result.verdict == verdict
+    assert verdict == "pass" or result.at_s == back_s
+
+
+def test_an_excused_after_is_listed(tmp_path):
+    events = [read(1.0, loop="open", air_minus_coil="off"), read(2.0, air_minus_coil="on")]
+    result = result_of(tmp_path, AFTER, BEGAN, Injected(0.5, "controller-held", ("press",)), *events)
+    assert result.verdict == "pass" and "controller-held" in result.excused[0]
+
+
+def test_a_rule_names_its_requirement(tmp_path):
+    rule = "{name: loop, requirement: SDC-01, always: loop == 'closed'}"
+    assert result_of(tmp_path, rule, read(0.0, loop="closed")).requirement == "SDC-01"

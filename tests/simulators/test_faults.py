@@ -243,3 +243,28 @@ def test_unknown_names_are_input_errors(bench, stand):
                 lambda: s.drive(shutdown_loop="ajar")):  # fmt: skip
         with pytest.raises(InputError):
             bad()
+
+
+def test_a_hung_controller_is_taken_off_by_its_watchdog_and_comes_back_new(running):
+    s = running().inject("controller-hung").run(0.09)
+    assert s["air_plus_coil"] == "on"
+    s.run(0.03)
+    assert s["air_plus_coil"] == "off" and s["controller_state"] not in ("run", "idle")
+    s.restore("controller-hung").run(0.1)
+    assert s["controller_state"] == "idle" and s.all_open
+    reset = running().inject("controller-reset").run(0.5)
+    assert reset["controller_state"] == "idle" and reset.all_open
+
+
+def test_hardware_opens_what_a_held_controller_keeps_on(running):
+    s = running().inject("controller-held").drive(bms_line="fault").run(1.0)
+    assert not s.energised and s["air_plus_coil"] == "on" and s["loop"] == "open"
+    s.drive(bms_line="ok").run(1.0)
+    assert s["loop"] == "open"
+    assert s.restore("controller-held").run(0.1)["air_plus_coil"] == "off"
+
+
+def test_a_stuck_sense_keeps_the_value_that_it_had(running):
+    s = running().inject("ts-sense-stuck").drive(shutdown_loop="open").run(10.0)
+    assert s.world.box.circuit.ts_voltage(s.now) < 1.0
+    assert s["controller_fault"] != ""  # the vehicle side seems not to be discharged

@@ -156,6 +156,7 @@ def test_every_parameter_matters(stand, name):
         s.press("reset").drive(bms_max_cell_voltage=4.0).run(0.3).start().run(2.0).drive(fault_resistor_plus=150e3)
         s.drive(supply_voltage=11.0).run(5.0).drive(fault_resistor_plus=math.inf, charger="absent").run(6.0)
         s.press("reset").run(0.2).press("start").run(1.9).press("stop").run(3.0)
+        s.press("start").run(0.5).inject("controller-hung").run(0.2)
         circuit, status = s.world.box.circuit, [f for _, f in s.frames]
         return (
             s.seen,
