@@ -13,15 +13,19 @@ from bench.verdicts import Verdict
 SHAPES = {"pass": "●", "fail": "✗", "inconclusive": "?", "not-run": "○", None: " "}
 
 
-def print_outcome(documents: list[dict[str, Any]], verdict: Verdict, planned: int) -> None:
-    """The step table of a single run, or of each run that did not pass; then the verdict of the whole."""
+def print_outcome(documents: list[dict[str, Any]], verdict: Verdict, planned: int, repeated: bool = False) -> None:
+    """The step table of a single run, or of each run that did not pass (of `repeated` ones the first of its sequence
+    and case); then the verdict of the whole."""
     from rich.console import Console
 
     console = Console(highlight=False)
     if not console.is_terminal:
         console.width = 140
+    shown = set()
     for document in documents:
-        if len(documents) == 1 or document["verdict"] != "pass":
+        plan = (document["sequence"], document["case"])
+        if len(documents) == 1 or (document["verdict"] != "pass" and not (repeated and plan in shown)):
+            shown.add(plan)
             console.print(_steps(document))
             for invariant in document["invariants"]:
                 if invariant["verdict"] != "pass" or invariant["excused"]:
