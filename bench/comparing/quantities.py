@@ -29,8 +29,14 @@ class Key(NamedTuple):
 
     @property
     def label(self) -> str:
+        """What is judged."""
         name = self.name if self.number == 1 else f"{self.name} ({self.number})"
-        return f"margin of rule {name}" if self.kind == "rule" else name
+        return f"rule {name}" if self.kind == "rule" else name
+
+    @property
+    def quantity(self) -> str:
+        """What is measured."""
+        return f"margin of {self.label}" if self.kind == "rule" else self.label
 
 
 class Measured(NamedTuple):

@@ -55,7 +55,7 @@ def _quantity(key: Key, by_run: Mapping[int, Measured], runs: int) -> dict[str, 
     return {
         "name": key.name,
         "kind": key.kind,
-        "label": key.label,
+        "label": key.quantity,
         "requirement": one.requirement,
         "limit": one.limit,
         "unit": one.unit,
