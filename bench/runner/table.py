@@ -58,7 +58,9 @@ def _steps(document: dict[str, Any]) -> Any:
         ("requirement", "left"), ("reason", "left"),
     ):  # fmt: skip
         table.add_column(heading, justify=justify, min_width=28 if heading == "step" else None)
-    for not_run, group in groupby(document["steps"], lambda step: step["verdict"] == "not-run"):
+    for not_run, group in groupby(
+        document["steps"], lambda step: step["verdict"] == "not-run" and step["began_s"] is None
+    ):
         steps = list(group)
         if not_run and len(steps) > 1:
             table.add_row(
