@@ -70,7 +70,7 @@ def work(arguments: argparse.Namespace) -> int:
         from bench.report.comparison import comparison_page
 
         try:
-            write_whole(arguments.output, comparison_page(document, a, b).encode())
+            write_whole(arguments.output, comparison_page(document, a, b))
         except OSError as error:
             raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
     if arguments.json:

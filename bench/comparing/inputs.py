@@ -50,7 +50,9 @@ def _of_plan(a: list[Kept], b: list[Kept]) -> Iterable[Change]:
     if rules[0] != rules[1]:
         yield Change("decision rule", "", *rules, True)
     for key, word, weighs in _FACTS:
-        told = [_all(_text(kept.manifest.get(key)) for kept in side) for side in (a, b)]
+        values = [[kept.manifest.get(key) for kept in side] for side in (a, b)]
+        alike = _alike([*values[0], *values[1]])
+        told = [_all(_text(value, alike) for value in side) for side in values]
         if told[0] != told[1]:
             yield Change(word, "", *told, weighs)
     files = [_files(side) for side in (a, b)]
@@ -111,9 +113,16 @@ def _all(values: Iterable[Any]) -> str:
     return "; ".join(dict.fromkeys(str(value) for value in values))
 
 
-def _text(value: Any) -> str:
+def _alike(values: list[Any]) -> set[str]:
+    """The entries that are the same in every one of several mappings."""
+    if not all(isinstance(value, Mapping) for value in values):
+        return set()
+    return {key for key in values[0] if all(key in value and value[key] == values[0][key] for value in values)}
+
+
+def _text(value: Any, without: set[str]) -> str:
     if isinstance(value, Mapping):
-        return ", ".join(f"{key} {entry}" for key, entry in value.items()) or "none"
+        return ", ".join(f"{key} {entry}" for key, entry in value.items() if key not in without) or "none"
     return {None: "not stated", "": "not stated", True: "yes", False: "no"}.get(value, str(value))
 
 

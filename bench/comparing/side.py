@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from bench.errors import InputError, RecordError
-from bench.record.lines import RECORD_FILE
-from bench.record.manifest import MANIFEST_FILE, load_manifest
-from bench.record.store import Kept
+from bench.record.manifest import load_manifest
+from bench.record.store import Kept, record_folders
 from bench.record.verifying import Level, verify
+from bench.report.texts import firmware_text
 
 
 class Side(NamedTuple):
@@ -27,7 +27,7 @@ class Side(NamedTuple):
 
     @property
     def firmware(self) -> str:
-        return firmware_text(self.records[0].manifest)
+        return firmware_text(self.records[0].manifest.get("firmware"))
 
     def plans(self) -> dict[tuple[str, str], list[Kept]]:
         """Records by sequence and case, in the order of their first runs."""
@@ -45,7 +45,7 @@ def load_side(name: str, places: Iterable[Path], firmware: str | None = None) ->
     record proves nothing, not even a difference.
     """
     closed, passed_over = [], []
-    for folder in (folder for place in places for folder in _record_folders(place)):
+    for folder in (folder for place in places for folder in record_folders(place)):
         manifest = load_manifest(folder)
         if manifest is None:
             passed_over.append(folder)
@@ -61,35 +61,14 @@ def load_side(name: str, places: Iterable[Path], firmware: str | None = None) ->
             raise RecordError(f"{kept.folder}: {found.level}: {found.findings[0]}")
         if not isinstance(kept.manifest.get("document"), Mapping):
             raise RecordError(f"{kept.folder}: its manifest holds no verdict")
-    firmwares = Counter(firmware_text(kept.manifest) for kept in closed)
+    firmwares = Counter(firmware_text(kept.manifest.get("firmware")) for kept in closed)
     if len(firmwares) > 1:
         known = ", ".join(f"{text or 'none stated'} ({count})" for text, count in firmwares.items())
         raise InputError.at(name, f"the records are of several firmwares: {known}", "choose one with --firmware")
     return Side(name, closed, passed_over)
 
 
-def firmware_text(manifest: Mapping[str, Any]) -> str:
-    """What ran in the box, as people name it: a text, or a file with the beginning of its hash."""
-    firmware = manifest.get("firmware") or {}
-    if "sha256" in firmware:
-        return f"{firmware.get('file', '')} {firmware['sha256'][:12]}".strip()
-    return str(firmware.get("text", ""))
-
-
 def _is_firmware(manifest: Mapping[str, Any], wanted: str) -> bool:
     firmware = manifest.get("firmware") or {}
-    by_hash = len(wanted) >= 8 and str(firmware.get("sha256", "")).startswith(wanted.lower())
-    return by_hash or wanted in (firmware.get("text"), firmware.get("file"), firmware_text(manifest))
-
-
-def _record_folders(place: Path) -> list[Path]:
-    if _is_record(place):
-        return [place]
-    try:
-        return sorted(folder for folder in place.iterdir() if _is_record(folder))
-    except OSError as error:
-        raise InputError.at(place, f"cannot be read: {error.strerror}", "name a record or a folder of them") from error
-
-
-def _is_record(folder: Path) -> bool:
-    return (folder / RECORD_FILE).is_file() or (folder / MANIFEST_FILE).is_file()
+    by_hash = len(wanted) >= 6 and str(firmware.get("sha256", "")).startswith(wanted.lower())
+    return by_hash or wanted in (firmware.get("text"), firmware.get("file"), firmware_text(firmware))

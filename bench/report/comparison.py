@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from bench.comparing.comparison_table import OUTCOMES, counted, plan_name
@@ -11,39 +10,31 @@ from bench.comparing.side import Side
 from bench.record.reader import read_record
 from bench.record.store import Kept
 from bench.report.overlay import differences_plot, overlays
-from bench.report.page import number
+from bench.report.page import html_page
+from bench.report.texts import number
 from bench.verdicts import Verdict, worst
 
 _MOST_PLANS = 8  # whose traces are drawn
-_MOST_ROWS = 60  # in the figure of differences
+_MOST_ROWS = 40  # in the figure of differences
 
 
-def comparison_page(document: Mapping[str, Any], a: Side, b: Side) -> str:
-    """The text of one self-contained HTML page; `document` is what `compare` said of the two sides."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
-
-    here = Path(__file__).parent
-    environment = Environment(
-        loader=FileSystemLoader(here), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+def comparison_page(document: Mapping[str, Any], a: Side, b: Side) -> bytes:
+    """One self-contained HTML page; `document` is what `compare` said of the two sides."""
     drawn = [row for row in document["quantities"] if row["margin"] is not None and row["uncertainty"] is not None]
-    figures = [differences_plot(drawn[:_MOST_ROWS])] if drawn else []
-    traces = [
-        (heading, [plot._replace(svg=Markup(plot.svg)) for plot in plots]) for heading, plots in _traces(document, a, b)
-    ]
-    return environment.get_template("comparison.html").render(
-        css=Markup((here / "page.css").read_text(encoding="utf-8")),
-        document=document,
-        shape=OUTCOMES,
-        verdicts=[{**row, "plan": plan_name(row), "a": counted(row, "a"), "b": counted(row, "b")}
-                  for row in document["verdicts"]],
-        quantities=[_row(row) for row in document["quantities"]],
-        figures=[plot._replace(svg=Markup(plot.svg)) for plot in figures],
-        left_out=max(len(drawn) - _MOST_ROWS, 0),
-        traces=traces,
-        simulated=any(kept.manifest.get("simulated") for side in (a, b) for kept in side.records),
-    )  # fmt: skip
+    plots = [{"heading": "", **differences_plot(drawn[:_MOST_ROWS])._asdict()}] if drawn else []
+    content = {
+        "document": document,
+        "shape": OUTCOMES,
+        "verdicts": [
+            {**row, "plan": plan_name(row), "a": counted(row, "a"), "b": counted(row, "b")}
+            for row in document["verdicts"]
+        ],
+        "quantities": [_row(row) for row in document["quantities"]],
+        "left_out": max(len(drawn) - _MOST_ROWS, 0),
+        "plots": [*plots, *_traces(document, a, b)],
+        "simulated": any(kept.manifest.get("simulated") for side in (a, b) for kept in side.records),
+    }
+    return html_page("comparison", content)
 
 
 def _row(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -70,19 +61,18 @@ def _side(side: Mapping[str, Any], unit: str) -> list[str]:
     return [number(side["mean"], unit), f"s = {number(side['sd'], unit)}", f"n = {side['n']}"]
 
 
-def _traces(document: Mapping[str, Any], a: Side, b: Side) -> list[tuple[str, Sequence[Any]]]:
-    """(sequence, figures) of those where something is not the same, else of the first ones; the worst run a side."""
+def _traces(document: Mapping[str, Any], a: Side, b: Side) -> Iterator[dict[str, str]]:
+    """Figures of the sequences where something is not the same, else of the first ones; the worst run a side."""
     plans_a, plans_b = a.plans(), b.plans()
     both = [plan for plan in plans_a if plan in plans_b]
     rows = [*document["verdicts"], *(row for row in document["quantities"] if row["outcome"] != "equivalent")]
     marked = {(row["sequence"], row["case"]) for row in rows}
     chosen = [plan for plan in both if plan in marked] or both
-    found = []
     for place, plan in enumerate(chosen[:_MOST_PLANS]):
         one, other = _worst_run(plans_a[plan]), _worst_run(plans_b[plan])
         heading = f"{' / '.join(filter(None, plan))}: A {one.folder.name}, B {other.folder.name}"
-        found.append((heading, overlays(read_record(one.folder), read_record(other.folder), f"traces-{place}")))
-    return found
+        for plot in overlays(read_record(one.folder), read_record(other.folder), f"traces-{place}"):
+            yield {"heading": heading, **plot._asdict()}
 
 
 def _worst_run(runs: Sequence[Kept]) -> Kept:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from bench.comparing.comparison_table import plan_name
 from bench.record.reader import Record, Trace
 from bench.report.decimation import POINTS, decimate
 from bench.report.plots import (
@@ -136,7 +137,10 @@ def _differences(rows: Sequence[Mapping[str, Any]]) -> tuple[Figure, str, str]:
         marker = "o" if shown == d else ">" if d > 0 else "<"
         filled = row["outcome"] == "equivalent"
         axes.plot([shown], [place], marker, color=_INK, markersize=4, markerfacecolor=_INK if filled else "#ffffff")
-    axes.set_yticks(range(len(rows)), [f"{row['label']}: {row['outcome']}" for row in rows], fontsize=7.5)
+    several = len({plan_name(row) for row in rows}) > 1
+    names = [f"{plan_name(row)}, {row['label']}" if several else row["label"] for row in rows]
+    labels = [f"{name}: {row['outcome']}" for name, row in zip(names, rows, strict=True)]
+    axes.set_yticks(range(len(rows)), labels, fontsize=6 if several else 7.5)
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlim(-_WIDEST - 0.1, _WIDEST + 0.1)

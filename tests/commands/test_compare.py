@@ -197,7 +197,7 @@ def test_an_altered_record_proves_nothing(call, kept, tmp_path):
         (["{kept}"], "1 places and 0 firmwares are not two sides"),
         (["{kept}", "{kept}"], "the records are of several firmwares: v1 (3), v2 (3), v3 (3)"),
         (["{kept}", "--firmware", "v1", "--firmware", "v9"], "no closed record of firmware 'v9' is here"),
-        (["nowhere", "{kept}"], "cannot be read: No such file or directory"),
+        (["nowhere", "{kept}"], "no closed record is here"),
         (["{kept}", "--baseline", "none-such"], "no baseline is called 'none-such'"),
         (["{kept}", "--baseline", "../x"], "'../x' is not a name here"),
         (["{kept}", "{kept}", "--keep-baseline", "x"], "more than one side is named"),
@@ -220,3 +220,9 @@ def test_the_page(call, kept, tmp_path):
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
     assert re.search(r"<h2>Changed verdicts</h2>.*<h2>Measured quantities</h2>", page, re.DOTALL)
+
+
+def test_of_simulated_parameters_only_the_changed_ones_are_told(call, kept):
+    _, out, _ = call("compare", kept, "--firmware", "v1", "--firmware", "v3")
+    assert "  simulated parameters: discharge_resistance 2200.0 became discharge_resistance 2400.0\n" in out
+    assert "  firmware: v1 became v3\n" in out
