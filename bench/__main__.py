@@ -20,6 +20,7 @@ COMMANDS = (
     "dossier",
     "verify",
     "rejudge",
+    "compare",
     "keys",
     "new",
 )

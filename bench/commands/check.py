@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-KINDS = ("sequence", "bench", "requirements", "limits")
+KINDS = ("sequence", "bench", "requirements", "limits", "margins")
 
 
 def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:

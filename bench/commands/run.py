@@ -29,6 +29,7 @@ def add_parser(subparsers) -> None:
     run.add_argument("--rules", type=Path, metavar="FILE", help="local rules, acknowledged line by line for live")
     run.add_argument("--rule", choices=("simple", "guarded"), help="how uncertainty decides")
     run.add_argument("--limits", type=Path, metavar="FILE", help="the team's own limits, each with its reason")
+    run.add_argument("--repeat", type=int, default=1, metavar="N", help="run each N times, and say how it spread")
     run.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random (default 0)")
     run.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="a simulated parameter")
     run.add_argument("--fault", action="append", default=[], metavar="NAME[@SECONDS]", help="put a simulated fault in")
@@ -41,9 +42,11 @@ def add_parser(subparsers) -> None:
 
 def work(arguments: argparse.Namespace) -> int:
     from contextlib import nullcontext
+    from dataclasses import replace
 
     from bench.devices.opening import bench_in_wall_time
     from bench.devices.person import Person
+    from bench.errors import InputError
     from bench.judging.document import refused_document
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
@@ -60,6 +63,8 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.terminal import is_there, terminal_prompt
     from bench.verdicts import Verdict, exit_status, worst
 
+    if arguments.repeat < 1:
+        raise InputError.at("--repeat", f"{arguments.repeat} runs are none", "write a number from 1 on")
     bench = load_bench(arguments.bench)
     register = load_register(None, arguments.limits)
     parts = wanted_parts(arguments.replaced, register)
@@ -92,39 +97,54 @@ def work(arguments: argparse.Namespace) -> int:
     )
     retest = Retest(arguments.records, arguments.box, bench)
     retest.replaced(parts)
+    runs = [(plan, number) for plan in plans for number in range(arguments.repeat)]
     documents = []
     person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
     opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator, person)
-    with Stop() as stop, opened as real, Progress(len(plans), quiet=arguments.json) as progress:
+    with Stop() as stop, opened as real, Progress(len(runs), quiet=arguments.json) as progress:
         if person is not None:
             terminal_prompt().around = progress.paused
         if real is not None:
             options = _checked(bench, register, options, stop, real, progress)
-        for plan in plans:
+        for plan, number in runs:
+            if bench.real and number and documents[-1]["verdict"] == Verdict.FAIL:
+                continue  # a box that has just failed is not driven the same way again
             progress.begin(plan)
             reason = options.reason_not_to_run(plan)
             not_now = "" if reason else _not_now(plan, options, stop, progress)
             reason = reason or not_now
             documents.append(
-                refused_document(plan, reason) if reason else run_plan(plan, options, stop, progress.watch, real)
+                refused_document(plan, reason)
+                if reason
+                else run_plan(plan, replace(options, seed=options.seed + number), stop, progress.watch, real)
             )
             progress.end(documents[-1])
             if stop.was_asked or not_now or (real is not None and documents[-1]["trouble"]):
                 break  # what was lost is not opened again: begin anew when it is mended
     verdict = worst(Verdict(document["verdict"]) for document in documents)
-    if len(documents) < len(plans):
+    if len(documents) < len(runs):
         verdict = worst([verdict, Verdict.NOT_RUN, Verdict.INCONCLUSIVE])
     retest.ran(documents)
     if arguments.junit:
         from bench.report.junit import write_junit
 
         write_junit(documents, arguments.junit)
+    repeats = {}
+    if arguments.repeat > 1:
+        from bench.comparing.repeats import repeats_document
+
+        repeats = {"repeats": repeats_document(documents)}
     if arguments.json:
-        print(json.dumps({"verdict": str(verdict), "runs": documents, "to_be_shown_again": retest.open}, indent=1))
+        whole = {"verdict": str(verdict), "runs": documents, "to_be_shown_again": retest.open}
+        print(json.dumps(whole | repeats, indent=1))
     else:
         from bench.runner.table import print_outcome
 
-        print_outcome(documents, verdict, len(plans), retest.warnings())
+        if repeats:
+            from bench.comparing.repeats_table import print_repeats
+
+            print_repeats(repeats["repeats"])
+        print_outcome(documents, verdict, len(runs), retest.warnings(), arguments.repeat > 1)
     return exit_status(verdict)
 
 

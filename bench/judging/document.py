@@ -89,6 +89,7 @@ def _step(result: StepResult) -> dict[str, Any]:
         "margin": judged.margin,
         "uncertainty": judged.uncertainty,
         "false_accept": judged.false_accept,
+        "predicted": None if judged.predicted is None else judged.predicted._asdict(),
         "reason": judged.reason,
         "began_s": result.began_s,
         "ended_s": result.ended_s,
@@ -96,7 +97,7 @@ def _step(result: StepResult) -> dict[str, Any]:
 
 
 def _not_reached(step: Step, why: str) -> dict[str, Any]:
-    measured = ("value", "bound", "min", "max", "margin", "uncertainty", "false_accept")
+    measured = ("value", "bound", "min", "max", "margin", "uncertainty", "false_accept", "predicted")
     blank = dict.fromkeys((*measured, "began_s", "ended_s"))
     return {**_identity(step.path, step), **blank, "unit": "", "verdict": "not-run", "reason": why}
 
@@ -132,6 +133,9 @@ def _headline(judge: Judge, steps: list[dict], invariants: list) -> str:
     for invariant in invariants:
         if invariant.verdict != "pass":
             return f"invariant {invariant.name}: {invariant.reason}"
+    for step in steps:
+        if step["verdict"] == "not-run":
+            return f"step {step['path']} ({step['name']}): {step['reason']}"
     return ""
 
 

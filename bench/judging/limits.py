@@ -15,6 +15,7 @@ from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
     from bench.judging.judge import Judge
+    from bench.judging.prediction import Prediction
     from bench.judging.watches import Crossing
     from bench.language.expressions import Condition
     from bench.language.plan import Limit
@@ -35,6 +36,7 @@ class Judged:
     reason: str = ""
     uncertainty: float | None = None
     false_accept: float | None = None
+    predicted: Prediction | None = None  # where the limit could not fail
 
 
 class CompiledLimit:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from bench.judging.deciding import decide
 from bench.judging.limits import CompiledLimit, Distance, Judged
+from bench.judging.prediction import Falling
 from bench.judging.readings import Snapshot
 from bench.language import plan
 from bench.language.expressions import Condition
@@ -199,8 +200,13 @@ class OpenTime(OpenStep):
         self.limit = CompiledLimit(step.limit, judge) if step.limit is not None else None
         self.rests_on = (*self.from_.slots, *self.to.slots)
         self.start: Crossing | None = None
+        self.falling: Falling | None = None  # followed where the limit cannot fail
 
     def settle(self, t):
+        if self.falling is not None:
+            if self.falling.look() or t > self.deadline_s:
+                self._not_shown()
+            return
         if self.start is None:
             self._find_start()
         if self.start is not None and self.result is None:
@@ -210,6 +216,9 @@ class OpenTime(OpenStep):
 
     def passed(self, t):
         step = self.step
+        if self.falling is not None:
+            self._not_shown()
+            return
         if self.start is None:
             text = f"{step.from_.text} did not come true within {step.from_within_s:g} s"
             verdict = Verdict.INCONCLUSIVE if self.from_.driven_only else Verdict.FAIL
@@ -228,8 +237,24 @@ class OpenTime(OpenStep):
             return
         self.start = rise
         self.deadline_s = round(rise.t + self.step.to_within_s, 6)
-        if self.to.true_through(rise.t):
+        if not self.to.true_through(rise.t):
+            return
+        if self.to.was_false:
             self.result = inconclusive(f"{self.step.to.text} was true already at {self.step.from_.text}")
+        elif Falling.is_in(self.step.to, self.readings):
+            self.falling = Falling(self.step.to, self.readings)
+            self.falling.look()
+        else:
+            self._not_shown()
+
+    def _not_shown(self) -> None:
+        """The limit could not fail in this run; where a voltage falls, what it says of the full one."""
+        reason = f"{self.step.to.text} has been true from the beginning of the run, so this limit cannot fail"
+        self.result = judged = Judged(Verdict.NOT_RUN, reason=reason)
+        if self.falling is not None:
+            found = self.falling.prediction(self.judge.plan.bench.full_v)
+            judged.reason += f"; {found}"
+            judged.predicted = None if isinstance(found, str) else found
 
     def _judge(self, end: Crossing) -> None:
         value = round(end.t - self.start.t, 9)  # stamps are exact to 1e-6 s, their difference need not be

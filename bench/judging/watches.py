@@ -41,6 +41,7 @@ class Watch:
         self.truth: bool | None = None
         self._last_known: bool | None = None  # before a channel was forgotten
         self.truth_at_stimulus: bool | None = None
+        self.was_false = False  # at any time so far
         self.crossings: list[Crossing] = []  # since the start of the last stimulus
         self.changed_s = NEVER  # when the truth last changed or became known
         self._readings = readings
@@ -97,6 +98,7 @@ class Watch:
             return False
         before = self._last_known if self.truth is None else self.truth
         self.truth, self.changed_s = truth, t
+        self.was_false |= not truth
         if before is None:  # the first knowledge of it, not a change
             self.truth_at_stimulus = truth
         elif before is not truth:

@@ -23,9 +23,10 @@ from bench.language.expressions import Scope
 from bench.language.located import Map, Text, plain, shown, suggestion
 from bench.language.plan import Invariant
 from bench.language.register import Register
-from bench.language.resistors import Resistor, ResistorEntry, read_resistors
+from bench.language.resistors import Resistor, ResistorEntry, positive, read_resistors
 from bench.language.sequence_file import RuleChoice
 from bench.language.shipped import shipped_file
+from bench.language.units import VOLTAGE
 from bench.language.yaml_nodes import compose, read_text
 
 # -- the document ------------------------------------------------------------------------------------------------
@@ -71,6 +72,9 @@ class BenchDocument(Document):
         None, description="Rules without which nothing is judged, for example never: supply_limit == 'on'"
     )
     resistors: dict[VariableName, ResistorEntry] | None = Field(None, description="What has to cool between cycles")
+    full_voltage: Text | None = Field(
+        None, description="What the pack has when full, for example 403.2 V: discharge times are predicted from there"
+    )
     stands_in: Truth | None = Field(None, description="true where simulated devices stand in for real ones")
 
 
@@ -101,6 +105,7 @@ class Bench:
     agree: tuple[tuple[str, str, str], ...] = ()  # (channel, channel, how far apart they may be)
     trusted_while: tuple[Invariant, ...] = ()  # when one is broken the bench is in trouble, and not the box
     resistors: tuple[Resistor, ...] = ()
+    full_v: float | None = None  # of the pack
     stands_in: bool = False
     rule: str = "simple"
     file: str = ""
@@ -166,8 +171,13 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
             if name not in document.channels:
                 wrong = f"no channel is called {shown(name)}"
                 problems.add(name.place.problem(wrong, suggestion(name, document.channels)))
+    full_v = None
+    if document.full_voltage is not None:
+        with problems.collecting():
+            full_v = positive(document.full_voltage, VOLTAGE, "403.2 V")
     problems.raise_if_any()
     return Bench(
+        full_v=full_v,
         resistors=resistors,
         trusted_while=trusted_while,
         stands_in=bool(document.stands_in),

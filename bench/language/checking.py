@@ -1,4 +1,4 @@
-"""Checking files of all three kinds, whatever is wrong with any of them."""
+"""Checking files of all kinds, whatever is wrong with any of them."""
 
 from __future__ import annotations
 
@@ -13,12 +13,14 @@ from bench.language.collecting import Problems
 from bench.language.documents import Document
 from bench.language.loading import Loader, kind_of, yaml_files
 from bench.language.located import Map
+from bench.language.margins import MarginsDocument, resolve_margins
 from bench.language.register import LimitsDocument, RegisterDocument, change_limits, load_register, resolve_register
 from bench.language.sequence_file import SequenceDocument
 from bench.language.yaml_nodes import compose, read_text
 
 DOCUMENTS: dict[str, type[Document]] = {
-    document.KIND: document for document in (SequenceDocument, BenchDocument, RegisterDocument, LimitsDocument)
+    document.KIND: document
+    for document in (SequenceDocument, BenchDocument, RegisterDocument, LimitsDocument, MarginsDocument)
 }
 
 
@@ -38,6 +40,8 @@ def check_files(paths: Iterable[str | Path], bench_file: str | None = None) -> t
                 _check_bench(path, text, data)
             elif kind == "limits":
                 _check_limits(text, data, bench, problems)
+            elif kind == "margins":
+                resolve_margins(data, str(path))
             else:
                 _check_register(path, text, data, bench, problems)
     with problems.collecting():

@@ -14,7 +14,7 @@ from pathlib import Path
 from bench.errors import InputError, RecordError
 from bench.language.bench_file import Bench, load_bench
 from bench.language.documents import validate, without
-from bench.language.located import Map, Text, shown, suggestion
+from bench.language.located import Map, Text, either, shown, suggestion
 from bench.language.plan import Plan
 from bench.language.register import Register, load_register
 from bench.language.resolving import resolve_plans
@@ -23,7 +23,7 @@ from bench.language.shipped import shipped_folder
 from bench.language.surroundings import SequenceFile, Surroundings
 from bench.language.yaml_nodes import compose, read_text
 
-KINDS = ("sequence", "bench", "requirements", "limits")
+KINDS = ("sequence", "bench", "requirements", "limits", "margins")
 _NAME = re.compile(r"^sequence: *['\"]?([a-z0-9][a-z0-9_-]*)", re.MULTILINE)
 
 
@@ -112,9 +112,8 @@ def kind_of(data: Map) -> str:
         raise data.key_place(found[1]).error(f"a file with {' and '.join(found)}", "make it two files")
     near = [hint for key in data if (hint := suggestion(key, KINDS)).startswith("did")]
     wrong = "this does not say what kind of file it is"
-    raise data.place.error(
-        wrong, near[0] if near else "it begins with 'sequence:', 'bench:', 'requirements:' or 'limits:'"
-    )
+    words = either(f"'{kind}:'" for kind in KINDS)
+    raise data.place.error(wrong, near[0] if near else f"it begins with {words}")
 
 
 class Loader:

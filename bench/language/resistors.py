@@ -62,8 +62,8 @@ def read_resistors(
     found = []
     for name, entry in (entries or {}).items():
         with problems.collecting():
-            energy_j = _positive(entry.energy, ENERGY)
-            capacity_j = _positive(entry.capacity, ENERGY) if entry.capacity is not None else energy_j
+            energy_j = positive(entry.energy, ENERGY, "46 J")
+            capacity_j = positive(entry.capacity, ENERGY, "46 J") if entry.capacity is not None else energy_j
             if capacity_j < energy_j:
                 wrong = f"{name} may hold {entry.capacity}, but one cycle puts {entry.energy} into it"
                 raise entry.capacity.place.error(wrong, "no cycle would ever be allowed; write what it can bear")
@@ -73,14 +73,16 @@ def read_resistors(
                     wrong = f"{channel} is read, not driven"
                     raise entry.begun_by.place.error(wrong, "name what the bench drives to begin a cycle")
             cycle = _condition(entry.cycle, scope)
-            found.append(Resistor(str(name), energy_j, capacity_j, _positive(entry.cools_in, TIME), cycle, begun_by))
+            found.append(
+                Resistor(str(name), energy_j, capacity_j, positive(entry.cools_in, TIME, "90 s"), cycle, begun_by)
+            )
     return tuple(found)
 
 
-def _positive(text: Text, dimension: Dimension) -> float:
+def positive(text: Text, dimension: Dimension, example: str) -> float:
+    """A quantity above 0, in the base unit. Raises InputError at `text` for anything else, with the example."""
     quantity = parse_quantity(text, text.place)
     if quantity.unit.dimension != dimension or quantity.value <= 0:
-        example = "46 J" if dimension == ENERGY else "90 s"
         raise text.place.error(f"{shown(text)} is not {dimension.noun} above 0", f"write for example {example}")
     return quantity.value
 

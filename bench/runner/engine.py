@@ -266,7 +266,7 @@ class Engine:
         judged = self.judge.open.result
         verdict = judged.verdict or ""
         self._write(events.StepEnded(self.t, self._path, verdict, judged.reason), actions)
-        if self.life.state == "driving" and verdict not in ("", Verdict.PASS):
+        if self.life.state == "driving" and verdict not in ("", Verdict.PASS, Verdict.NOT_RUN):
             self.stopped_at = f"step {self._path} ({self.present.name}): {verdict}"
             self._walk = Walk(())
 

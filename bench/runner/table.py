@@ -15,16 +15,24 @@ SHAPES = {"pass": "●", "fail": "✗", "inconclusive": "?", "not-run": "○", N
 
 
 def print_outcome(
-    documents: list[dict[str, Any]], verdict: Verdict, planned: int, warnings: Sequence[str] = ()
+    documents: list[dict[str, Any]],
+    verdict: Verdict,
+    planned: int,
+    warnings: Sequence[str] = (),
+    repeated: bool = False,
 ) -> None:
-    """The step table of a single run, or of each run that did not pass; then the verdict of the whole, and warnings."""
+    """The step table of a single run, or of each run that did not pass (of `repeated` ones the first of its sequence
+    and case); then the verdict of the whole, and warnings."""
     from rich.console import Console
 
     console = Console(highlight=False)
     if not console.is_terminal:
         console.width = 140
+    shown = set()
     for document in documents:
-        if len(documents) == 1 or document["verdict"] != "pass":
+        plan = (document["sequence"], document["case"])
+        if len(documents) == 1 or (document["verdict"] != "pass" and not (repeated and plan in shown)):
+            shown.add(plan)
             console.print(_steps(document))
             for invariant in document["invariants"]:
                 if invariant["verdict"] != "pass" or invariant["excused"]:
@@ -59,7 +67,9 @@ def _steps(document: dict[str, Any]) -> Any:
         ("requirement", "left"), ("reason", "left"),
     ):  # fmt: skip
         table.add_column(heading, justify=justify, min_width=28 if heading == "step" else None)
-    for not_run, group in groupby(document["steps"], lambda step: step["verdict"] == "not-run"):
+    for not_run, group in groupby(
+        document["steps"], lambda step: step["verdict"] == "not-run" and step["began_s"] is None
+    ):
         steps = list(group)
         if not_run and len(steps) > 1:
             table.add_row(

@@ -124,12 +124,6 @@ def test_time_that_never_ends_fails_one_second_after_the_limit(tmp_path):
     assert "did not come true within 6 s" in judged.reason
 
 
-def test_time_whose_end_was_there_already_is_inconclusive(tmp_path):
-    judged = outcome(_loop_opened(tmp_path, 50), begin(0.0))
-    assert judged.verdict == "inconclusive"
-    assert "was true already" in judged.reason
-
-
 def test_time_from_a_driven_channel_that_never_comes_is_inconclusive(tmp_path):
     judge = judge_of(tmp_path, DISCHARGE)
     judged = outcome(judge, begin(0.0), read(9.99, ts_voltage=300), Passed(10.0))
