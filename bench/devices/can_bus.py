@@ -47,8 +47,6 @@ class _Followed:
 class CanBus(Device):
     """One interface. `bus` in its entry is the name that `send` steps use; the device's own name if left out."""
 
-    #: While frames of our own may have to be told of, `listen` comes back this soon, s.
-    GRAIN_S = 0.01
     #: Frames without news within this time of the last batch go with it, s.
     MERGE_S = 0.001
     MOST_OLD = 100_000  # frames thrown away before the first is used
@@ -58,7 +56,7 @@ class CanBus(Device):
         super().__init__(name, options, channels, bench)
         self._options = can_options(name, options, bench)
         self.buses = (self._options.bus or name,)
-        self.late_s = self._options.delay_s + 0.02
+        self.late_s = self._options.delay_s + 0.05
         self._tallies = Tallies(name)
         self._stamps = StampMap(name, self._options.delay_s)
         self._port: CanPort | None = None
@@ -84,7 +82,8 @@ class CanBus(Device):
             return self._begin(port)
         timer = self._outgoing.timer
         events: list[Event] = []
-        heard = port.receive(min(timeout_s, self.GRAIN_S) if timer.periods else timeout_s)
+        heard = port.receive(timeout_s)
+        self.behind = port.behind
         if heard:
             self._take(heard, events)
         now = time.monotonic()

@@ -115,6 +115,8 @@ class PolledDevice(Device):
             if name not in self.channels or self.channels[name].direction != "read":
                 raise self.wrong(f"must_move names {name!r}, which is no channel read from it")
         self.late_s = options.timeout / 2 + 0.02
+        driven = sum(channel.direction == "driven" for channel in self.channels.values())
+        self.away_s += options.timeout * (2 * (options.retries + 1) + driven / 2)  # while outputs are driven
         groups: dict[str, list[str]] = {}
         for name, channel in self.channels.items():
             if channel.direction == "read":

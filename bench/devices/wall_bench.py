@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from bench.language.plan import Send
     from bench.runner.actions import AskPerson
 
+#: Between a look at how far the devices have got and what the engine is then given, s.
+SLACK_S = 0.05
 #: Puts a question to a person; gives (answer, who), or None when nobody is there.
 Prompt = Callable[["AskPerson"], "tuple[Value, str] | None"]
 
@@ -38,6 +40,8 @@ class WallBench:
         self._aligned: dict[str, Aligned] = {}
         self._origin_s = time.monotonic()
         self._lock = threading.Lock()
+        self._first: list[Event] = []  # taken from the queue by `wait`
+        self._lagged: set[str] = set()
 
     # -- opening and closing -------------------------------------------------------------------------------
 
@@ -64,8 +68,7 @@ class WallBench:
         """A new run whose clock shows `start_s` now. What is known of channels and clocks is told again."""
         with self._lock:
             self._origin_s = time.monotonic() - start_s
-            while not self.events.empty():
-                self.events.get_nowait()
+            self.take()
             for aligned in self._aligned.values():
                 self.events.put(aligned._replace(t=start_s))
             if self._known:
@@ -73,8 +76,41 @@ class WallBench:
 
     @property
     def late_s(self) -> float:
-        """How late the slowest device's readings may arrive, s."""
-        return max((device.late_s for device in self._devices), default=0.0)
+        """How late the slowest device's readings may be given to the engine, s; `lagging` tells of one that is later."""
+        return max((device.late_s + device.away_s for device in self._devices), default=0.0) + SLACK_S
+
+    @property
+    def settled_s(self) -> float:
+        """Every reading stamped until then (run clock, s) is in `events`, or has been taken from it."""
+        heard = (threads.heard_until - threads.device.late_s for threads in self._listening())
+        return min(heard, default=time.monotonic()) - self._origin_s
+
+    def lagging(self) -> Lost | None:
+        """A device that could not be listened to for longer than it says: what it has read may come too late."""
+        now = time.monotonic()
+        for threads in self._listening():
+            away_s = now - threads.heard_until
+            if away_s > threads.device.away_s:
+                self._lagged.add(threads.device.name)
+                cause = f"was not listened to for {away_s:.2f} s: it hangs, or this computer is too slow"
+                return Lost(self.now(), threads.device.name, cause)
+        return None
+
+    def take(self) -> list[Event]:
+        """What is in the queue now, in order."""
+        taken, self._first = self._first, []
+        return taken + [self.events.get_nowait() for _ in range(self.events.qsize())]
+
+    def wait(self, wait_s: float) -> bool:
+        """Wait at most so long for something to take; whether there is."""
+        try:
+            self._first = [self.events.get(timeout=max(wait_s, 0.0))]
+        except queue.Empty:
+            return False
+        return True
+
+    def _listening(self) -> Iterable[DeviceThreads]:
+        return (each for name, each in self._threads.items() if not each.ended and name not in self._lagged)
 
     def now(self) -> float:
         """Seconds on the run's clock."""

@@ -78,6 +78,7 @@ class OpenInvariant:
         """The run has ended at `t`."""
         if self.running:
             self.settle(t)
+        overdue = self.running and not self._reported and t - self._since_s > self.invariant.within_s
         if self.result.verdict is Verdict.PASS:
             if not self.condition.was_known:
                 self.result.verdict = Verdict.NOT_RUN
@@ -85,6 +86,9 @@ class OpenInvariant:
             elif self._blind:
                 self.result.verdict = Verdict.INCONCLUSIVE
                 self.result.reason = "a channel it names was not read while the rule was due"
+            elif overdue:
+                self.result.verdict = Verdict.INCONCLUSIVE
+                self.result.reason = f"the run ended before it was known whether {self.must.condition.text} came in time"
         return self.result
 
     def _faults(self) -> set[str]:

@@ -49,7 +49,7 @@ class Hands:
         self._carry_out(self._engine.start())
 
     def happened(self, events: Iterable[Event]) -> None:
-        """All of these happened at one instant."""
+        """These happened, in this order; what is to be done is decided after the last one."""
         for event in events:
             self._note(event)
             self._engine.take(event)
