@@ -128,6 +128,7 @@ class Readings:
             elif (
                 self._epoch not in (self._own_epochs[slot], self._group_epochs[self._groups[slot]])
                 or self.values[slot] is None
+                or self.time(slot) < self._stimulus_done_s  # read while the outputs were on their way
             ):
                 return self.names[slot]
         return None
