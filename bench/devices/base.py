@@ -182,7 +182,9 @@ class DeviceThreads:
     def _too_late(self, t: float) -> DeviceLost:
         """A deadline may have passed that this reading belongs before."""
         late_ms, stated_ms = (time.monotonic() - t) * 1e3, self.device.late_s * 1e3
-        return DeviceLost(f"a reading came {late_ms:.0f} ms after it was taken, later than the stated {stated_ms:.0f} ms")
+        return DeviceLost(
+            f"a reading came {late_ms:.0f} ms after it was taken, later than the stated {stated_ms:.0f} ms"
+        )
 
     def _write(self) -> None:
         beat_s = self.device.beat_s

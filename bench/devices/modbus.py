@@ -15,18 +15,22 @@ registers that tell this one, else all that is checked is that the unit answers 
 What pymodbus does and this driver has to make up for (measured): silence, a wrong checksum and another unit's answer
 look alike to it, so what really came is told from the raw bytes; a device's exception answer is returned, not raised;
 it opens a lost connection again, which a run must not. A try takes at most twice `timeout`. On a serial line answers
-carry no number: one that is more than two time-outs late is taken for the answer to the same question asked again.
+carry no number, so a late one could be taken for the answer to the same question asked again. After a question without
+an answer nothing is read before the line is known to owe none: a diagnostic question with a number of its own (function
+8, sub-function 0: "return query data", V1.1b3 section 6.8) has come back, or has been refused as an unknown function. A
+board that does neither is lost after `silence`.
 """
 
 from __future__ import annotations
 
 import logging
+import random
 import re
 import select
 import struct
 import time
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 from pydantic import Field
 
@@ -42,6 +46,7 @@ if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.channel import Channel
 
+T = TypeVar("T")
 #: Kind of place -> (read, write) functions of the client, and how many may be read at once.
 READ = {"coil": "read_coils", "input": "read_discrete_inputs", "holding": "read_holding_registers",
         "register": "read_input_registers"}  # fmt: skip
@@ -49,6 +54,7 @@ WRITE = {"coil": "write_coil", "holding": "write_register"}
 BITS = ("coil", "input")
 MOST = {"coil": 2000, "input": 2000, "holding": 125, "register": 125}
 #: Exception codes (Modbus application protocol V1.1b3, section 7).
+RETURN_QUERY_DATA = 8
 EXCEPTIONS = {1: "illegal function", 2: "illegal address", 3: "illegal value", 4: "device failure"}
 _PLACE = re.compile(r"(coil|input|holding|register) +([0-9]{1,5})( +signed)?")
 
@@ -83,7 +89,7 @@ class ModbusBoard(PolledDevice):
         self._client: Any = None
         self._raw = b""  # what came for the present request, as far as pymodbus saw it
         self._gone = ""
-        self._quiet_until = 0.0
+        self._owed = False  # whether a question is without its answer, which may still come
 
     # -- a polled device ------------------------------------------------------------------------------------------
 
@@ -157,7 +163,7 @@ class ModbusBoard(PolledDevice):
         if self._client is None:
             return
         try:
-            if self.asked_options.port.startswith("socket://"):
+            if self._is_tcp:
                 ready = select.select([self._client.socket], [], [], 0)[0]
                 gone = ready and self._client.socket.recv(1, 2) == b""  # 2 is MSG_PEEK everywhere
             else:
@@ -179,9 +185,7 @@ class ModbusBoard(PolledDevice):
 
     def _ask(self, place: Place, count: int) -> Asking[list[int]]:
         """The numbers in `count` places from this one on. Raises NoAnswer, NoValue, DeviceLost."""
-        while (left := self._quiet_until - time.monotonic()) > 0:  # a late answer must not answer this question
-            self.idle(left)
-            yield
+        yield from self._settle()
         function = getattr(self._client, READ[place.kind])
         answer = yield from self._request(lambda unit: function(place.address, count=count, device_id=unit))
         numbers = [int(each) for each in (answer.bits if place.kind in BITS else answer.registers)]
@@ -197,37 +201,69 @@ class ModbusBoard(PolledDevice):
             raise DeviceLost(self._gone)  # pymodbus would open the port again
         yield
         self._drop()
-        unit, tcp = self.asked_options.unit, self.asked_options.port.startswith("socket://")
+        unit, tcp = self.asked_options.unit, self._is_tcp
         try:
             answer = call(unit)
         except ConnectionException as error:
             raise self._lose(DeviceLost(f"{self.port_name} is gone: unplugged or closed ({error})")) from error
         except (ModbusException, ValueError, IndexError, struct.error) as error:
             # also what its decoders raise at an answer that is too short for its kind
-            self._quiet_until = time.monotonic() + self.asked_options.timeout
+            self._owed = not tcp
             came = what_came(self._raw, unit, tcp)
             raise NoAnswer(f"{came} within {self.asked_options.timeout:g} s") from error
         except Exception as error:
             raise self._lose(lost(self.port_name, error)) from error
         self.heard()
         if not tcp and len(self._raw) != answer_length(self._raw):
+            self._owed = True
             raise NoAnswer(f"more came than one answer ({self._raw.hex(' ')})")
         if answer.isError():
             code = answer.exception_code
             raise NoValue(f"the device answered with exception {code} ({EXCEPTIONS.get(code, 'of its own')})")
         return answer
 
+    def _settle(self) -> Asking[None]:
+        """After a question without an answer: make sure that the next answer belongs to the next question.
+
+        A board answers one question after the other, so whatever was owed has come before this answer, or never will.
+        """
+        if not self._owed:
+            return
+        unit, timeout_s = self.asked_options.unit, self.asked_options.timeout
+        question = _framed(struct.pack(">BBHH", unit, RETURN_QUERY_DATA, 0, random.randrange(1 << 16)))
+        refusals = [_framed(bytes((unit, RETURN_QUERY_DATA | 0x80, code))) for code in EXCEPTIONS]
+        self._drop()
+        self._on_port(lambda port: port.write(question))
+        came, deadline = b"", time.monotonic() + timeout_s
+        while not (end := next((each for each in (question, *refusals) if came.endswith(each)), b"")):
+            if (left := deadline - time.monotonic()) <= 0:
+                raise NoAnswer(f"no answer to a diagnostic question (function 8) within {timeout_s:g} s")
+            self.idle(left)
+            yield
+            came += self._on_port(lambda port: port.read(port.in_waiting))
+        self._owed = False
+        self.heard()
+        if late := came.removesuffix(end):
+            self.note(f"late answer dropped: {late.hex(' ')}")
+
     def _drop(self) -> None:
         """What came before the question is no answer to it. (TCP numbers its answers; pymodbus drops the others.)"""
         self._raw = b""
-        if self.asked_options.port.startswith("socket://"):
-            return
+        if not self._is_tcp and (dropped := self._on_port(lambda port: port.read(port.in_waiting))):
+            self.note(f"came unasked, dropped: {dropped.hex(' ')}")
+
+    def _on_port(self, call: Callable[[Any], T]) -> T:
+        """Do something with the serial port itself. Raises DeviceLost."""
+        if self._gone:
+            raise DeviceLost(self._gone)
         try:
-            dropped = self._client.socket.read(self._client.socket.in_waiting)
+            return call(self._client.socket)
         except Exception as error:  # as many kinds as there are ports
             raise self._lose(lost(self.port_name, error)) from error
-        if dropped:
-            self.note(f"came unasked, dropped: {dropped.hex(' ')}")
+
+    @property
+    def _is_tcp(self) -> bool:
+        return self.asked_options.port.startswith("socket://")
 
     def _lose(self, cause: DeviceLost) -> DeviceLost:
         self._gone = str(cause)
@@ -243,7 +279,7 @@ class ModbusBoard(PolledDevice):
         logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())  # all of it is noted here
         options = self.asked_options
         common = {"timeout": options.timeout, "retries": 0, "trace_packet": self._trace}
-        if options.port.startswith("socket://"):
+        if self._is_tcp:
             host, _, port = options.port.removeprefix("socket://").rpartition(":")
             if not host or not port.isdigit():
                 raise self.wrong(f"'{options.port}' names no port", "write for example socket://192.168.1.30:502")
@@ -313,6 +349,13 @@ def what_came(raw: bytes, unit: int, tcp: bool) -> str:
     if len(raw) >= 4 and CrcModbus.calc(raw[:-2]) == int.from_bytes(raw[-2:], "little"):
         return f"an answer from unit {raw[0]}" if raw[0] != unit else f"an answer to another question ({raw.hex(' ')})"
     return f"a part of an answer, or one with a wrong checksum ({raw.hex(' ')})"
+
+
+def _framed(data: bytes) -> bytes:
+    """Unit, function and data with their checksum, as they go over a serial line."""
+    from crccheck.crc import CrcModbus
+
+    return data + CrcModbus.calc(data).to_bytes(2, "little")
 
 
 def answer_length(raw: bytes) -> int:

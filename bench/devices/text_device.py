@@ -76,7 +76,11 @@ class TextDevice(PolledDevice):
         yield from self.settle()
         self._drop()
         self.say(question)
-        return (yield from self._answer())
+        answer = yield from self._answer()
+        if self.sync and question != self.sync[0] and self.sync[1](answer):
+            self.owed = True  # the line is one answer behind
+            raise NoAnswer("its identity came, which was asked for before")
+        return answer
 
     def say(self, text: str) -> None:
         """Send a line. Raises DeviceLost."""

@@ -88,7 +88,9 @@ class OpenInvariant:
                 self.result.reason = "a channel it names was not read while the rule was due"
             elif overdue:
                 self.result.verdict = Verdict.INCONCLUSIVE
-                self.result.reason = f"the run ended before it was known whether {self.must.condition.text} came in time"
+                self.result.reason = (
+                    f"the run ended before it was known whether {self.must.condition.text} came in time"
+                )
         return self.result
 
     def _faults(self) -> set[str]:

@@ -163,6 +163,47 @@ def test_a_late_answer_does_not_answer_the_next_question(relays):
         assert not any(sample("aux", "open")(event) for event in running.events)
 
 
+@pytest.mark.parametrize("echoes", [True, False], ids=["echo", "refusal"])
+@pytest.mark.parametrize("late_s", [0.25, 0.45, 0.65, 1.0, 1.7])
+def test_an_answer_is_never_taken_for_that_to_the_same_question_asked_again(on_a_line, late_s, echoes):
+    """However many time-outs late it is: it says `open`, and from before the next question on the truth is `closed`."""
+    on_a_line.echoes = echoes
+    bench = RELAYS.replace("QUICK", "timeout: 200 ms, silence: 4 s")
+    with Running(driver_on(bench, on_a_line.port)) as running:
+        running.until(sample("aux", "closed"))
+
+        def last_on_time(answer):
+            if answer.startswith(b"\x03\x02\x01\x01"):  # input 2 is on, which is open
+                on_a_line.values["aux"] = "closed"
+                on_a_line.late_s = late_s
+            return answer
+
+        on_a_line.late_s, on_a_line.mangle = 0.0, last_on_time
+        on_a_line.values["aux"] = "open"
+        running.until(noted("no answer"))
+        on_a_line.late_s = 0.0
+        running.until(noted("dropped", "03 02 01 01"))
+        on_a_line.values["bath"] = 30.0
+        running.until(sample("bath", 30.0))
+        assert not any(sample("aux", "open")(event) for event in running.events)
+
+
+def test_a_board_that_answers_no_diagnostics_is_lost_after_a_question_without_an_answer(on_a_line):
+    with Running(driver_on(RELAYS, on_a_line.port)) as running:
+        running.until(scanned("relays"))
+        missed = []
+
+        def mangle(answer):
+            if answer[1] & 0x7F == 8 or not missed:
+                missed.append(answer)
+                return b""
+            return answer
+
+        on_a_line.mangle = mangle
+        running.until(noted("no answer to a diagnostic question (function 8)"))
+        assert "has not answered for 0.9 s" in running.lost()
+
+
 def test_a_try_again_is_noted(relays):
     with Running(driver_on(RELAYS, relays.port, "retries: 1")) as running:
         running.until(scanned("relays"))
