@@ -32,7 +32,7 @@ def add_parser(subparsers) -> None:
 def work(arguments: argparse.Namespace) -> int:
     from contextlib import nullcontext
 
-    from bench.devices.opening import bench_in_wall_time
+    from bench.devices.opening import bench_in_wall_time, check_installed, devices_of
     from bench.judging.document import refused_document
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
@@ -54,6 +54,8 @@ def work(arguments: argparse.Namespace) -> int:
 
         print(plan_text(plans, bench, register, option.injections(arguments.fault), arguments.json))
         return 0
+    if not bench.simulated:
+        check_installed(devices_of(bench))  # before anything is asked of people
     permit = stages.permit(plans, bench, _wanted(arguments), arguments.records, real_terminal())
     options = option.Options(
         records=arguments.records,

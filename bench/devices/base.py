@@ -30,9 +30,10 @@ class DeviceLost(BenchError):
 class Device(ABC):
     """One device of the bench. `options` are the keys of its entry in the bench file, as text.
 
-    Order of calls: `connect` once, before anything is energised; then `listen` again and again on the reader
-    thread, and `drive`, `send`, `beat` on the writer thread; `close` at the end, safe to call twice. A port is never
-    opened again within a run.
+    Making one finds everything that can be wrong in its entry and its channels without touching a port, and raises
+    InputError: `check` and `run` make the devices before anything is asked of people. Order of calls then: `connect`
+    once, before anything is energised; then `listen` again and again on the reader thread, and `drive`, `send`, `beat`
+    on the writer thread; `close` at the end, safe to call twice. A port is never opened again within a run.
     """
 
     #: How late (s) a reading may be here, ready to be listened to, after its stamp. One that is later ends the run.
@@ -41,6 +42,8 @@ class Device(ABC):
     away_s = 0.25
     #: Whether more had come than the last `listen` gave back.
     behind = False
+    #: A module that it needs beyond what is always installed, and the extra that brings it.
+    needs: tuple[str, str] | None = None
     #: Names of the CAN buses that this device is.
     buses: tuple[str, ...] = ()
     #: Names of the simulated faults that it can put in.
@@ -60,7 +63,7 @@ class Device(ABC):
     def connect(self) -> str:
         """Open exclusively, without moving an output; make sure it is the right device; its identity, as text.
 
-        Raises DeviceLost, or InputError for an option that cannot be.
+        Raises DeviceLost, or InputError for what only the device itself can say of an option.
         """
 
     @abstractmethod

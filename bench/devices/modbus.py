@@ -35,11 +35,10 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 from pydantic import Field
 
 from bench.devices.base import DeviceLost
-from bench.devices.options import Whole, read_options
+from bench.devices.options import Whole
 from bench.devices.polled import Asking, NoAnswer, NoValue, PolledDevice, PolledOptions
 from bench.devices.serial_port import lost, open_serial
 from bench.devices.wire_values import from_wire, to_wire
-from bench.errors import BenchError
 from bench.events import Value
 
 if TYPE_CHECKING:
@@ -78,11 +77,16 @@ class ModbusOptions(PolledOptions):
 class ModbusBoard(PolledDevice):
     """One unit on one line."""
 
+    options_model = ModbusOptions
     asked_options: ModbusOptions
+    needs = ("pymodbus", "modbus")
 
     def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
         super().__init__(name, options, channels, bench)
-        self.asked_options = read_options(ModbusOptions, name, options, bench.file)
+        if self._is_tcp and not re.fullmatch(r"socket://[^:/]+:[0-9]+", self.asked_options.port):
+            raise self.wrong(
+                f"port: '{self.asked_options.port}' names no port", "write for example socket://192.168.1.30:502"
+            )
         self._places = {channel.name: self._place(channel) for channel in channels.values()}
         self._identity = {self._parsed(text): number for text, number in self.asked_options.identity.items()}
         self._driven: dict[str, int] = {}  # channel -> what was last confirmed
@@ -272,17 +276,13 @@ class ModbusBoard(PolledDevice):
     # -- opening ----------------------------------------------------------------------------------------------
 
     def _opened(self) -> Any:
-        try:
-            from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-        except ImportError as error:
-            raise BenchError("driver modbus needs pymodbus: pip install 'topbox-bench[modbus]'") from error
+        from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+
         logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())  # all of it is noted here
         options = self.asked_options
         common = {"timeout": options.timeout, "retries": 0, "trace_packet": self._trace}
         if self._is_tcp:
             host, _, port = options.port.removeprefix("socket://").rpartition(":")
-            if not host or not port.isdigit():
-                raise self.wrong(f"'{options.port}' names no port", "write for example socket://192.168.1.30:502")
             client: Any = ModbusTcpClient(host, port=int(port), **common)
             if not client.connect():
                 raise DeviceLost(f"{options.port} cannot be opened: nobody answers there")

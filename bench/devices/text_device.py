@@ -44,7 +44,7 @@ class Port(Protocol):
 
 
 class TextDevice(PolledDevice):
-    """Base of `scpi` and `line`. A driver gives `asked_options` and fills `ask_value`, `open`, `write`, `alive`."""
+    """Base of `scpi` and `line`. A driver gives `options_model` and fills `ask_value`, `open`, `write`, `alive`."""
 
     asked_options: TextOptions
     port: Port | None = None

@@ -76,7 +76,7 @@ class WallBench:
 
     @property
     def late_s(self) -> float:
-        """How late (s) the slowest device's readings may be given to the engine; `lagging` tells of one that is later."""
+        """How late (s) the slowest device's readings may come to the engine; `lagging` tells of one that is later."""
         return max((device.late_s + device.away_s for device in self._devices), default=0.0) + SLACK_S
 
     @property

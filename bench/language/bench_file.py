@@ -19,7 +19,7 @@ from bench.language.channel import Channel, ChannelEntry, ChannelReader
 from bench.language.collecting import Problems
 from bench.language.documents import Document, Formula, SequenceName, Truth, VariableName, validate
 from bench.language.expressions import Scope
-from bench.language.located import Map, Text, plain, shown, suggestion
+from bench.language.located import Map, Place, Text, plain, shown, suggestion
 from bench.language.resistors import Resistor, ResistorEntry, read_resistors
 from bench.language.shipped import shipped_file
 from bench.language.yaml_nodes import compose, read_text
@@ -91,6 +91,8 @@ class Bench:
     stands_in: bool = False
     file: str = ""
     source_text: str = ""
+    #: Where things stand in the file: 'devices.NAME', 'devices.NAME.KEY...', 'channels.NAME'.
+    places: Mapping[str, Place] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def simulated(self) -> bool:
@@ -151,4 +153,18 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         database=Path(file).parent / str(document.database) if document.database else None,
         file=file,
         source_text=text,
+        places={
+            **_places("devices", data["devices"]),
+            **{f"channels.{name}": name.place for name in data["channels"]},
+        },
     )
+
+
+def _places(path: str, node: Map) -> dict[str, Place]:
+    """Of a value where it is a scalar, else of its key."""
+    found: dict[str, Place] = {}
+    for key, value in node.items():
+        found[f"{path}.{key}"] = value.place if isinstance(value, Text) else key.place
+        if isinstance(value, Map):
+            found |= _places(f"{path}.{key}", value)
+    return found

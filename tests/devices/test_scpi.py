@@ -167,7 +167,7 @@ def test_a_frozen_meter_is_lost(meter):
 
 
 def test_must_move_names_a_channel(meter):
-    with pytest.raises(InputError, match="must_move names 'vlts'"):
+    with pytest.raises(InputError, match="names 'vlts'"):
         driver_on(METER, meter.port, "must_move: [vlts]").connect()
 
 
