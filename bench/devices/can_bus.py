@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from itertools import filterfalse
 from typing import TYPE_CHECKING, Any
 
 from bench.devices.base import Device, DeviceLost
@@ -151,38 +152,40 @@ class CanBus(Device):
         A scan group may so seem older than it is, by `MERGE_S` at most, and never newer.
         """
         followed, time_of, bus = self._followed, self._stamps.time, self.buses[0]
-        stamps = self._options.stamps is not False
+        stamps, merge_s, count = self._options.stamps is not False, self.MERGE_S, self._tallies.count
+        shown, is_shown = self._shown, self._shown.items().__contains__
+        new_frame = tuple.__new__  # thousands a second: the quick way to make one
         begun = last = float("-inf")  # when the batch began; how late a frame may still go with it
         samples: tuple[tuple[str, Value], ...] = ()
-        groups: dict[str, None] = {}
+        groups: tuple[str, ...] = ()
         frames: list[Frame] = []
         for arrival, stamp, key, data in heard:
             t = time_of(arrival, stamp if stamps else None)
             news: tuple[tuple[str, Value], ...] = ()
             read: tuple[str, ...] = ()
             each = followed.get(key)
-            if each is not None and (each.check is None or each.check.accept(data, self._tallies.count)):
+            if each is not None and (each.check is None or each.check.accept(data, count)):
                 each.heard_at = arrival
                 if each.message is not None:
                     reading = each.message.reading(data)
                     read = reading.groups
                     if reading.lacking or each.lacking:
                         news = self._in_trouble(t, each, reading, events)
-                    elif reading.samples is not each.samples:
+                    elif reading.samples is not each.samples and reading.samples != each.samples:
                         each.samples = reading.samples
-                        news = self._news(reading.samples)
+                        news = tuple(filterfalse(is_shown, reading.samples))
+                        shown.update(news)
             if news or t > last:
                 if frames:
-                    events.append(Batch(begun, samples, tuple(groups), tuple(frames)))
-                begun, last, samples, frames = t, t + self.MERGE_S, news, []
-                groups = dict.fromkeys(read)
-            elif read:
-                groups.update(dict.fromkeys(read))
-            if key < EXTENDED:
-                frames.append(Frame(bus, key, data, False, True, t - begun))
-            else:
-                frames.append(Frame(bus, key & ~EXTENDED, data, True, True, t - begun))
-        events.append(Batch(begun, samples, tuple(groups), tuple(frames)))
+                    events.append(Batch(begun, samples, groups, tuple(frames)))
+                begun, last, samples, groups, frames = t, t + merge_s, news, read, []
+            elif read and read != groups:
+                groups = tuple(dict.fromkeys((*groups, *read)))
+            extended = key >= EXTENDED
+            frames.append(
+                new_frame(Frame, (bus, key & ~EXTENDED if extended else key, data, extended, True, t - begun))
+            )
+        events.append(Batch(begun, samples, groups, tuple(frames)))
 
     def _in_trouble(
         self, t: float, each: _Followed, reading: Reading, events: list[Event]
@@ -194,12 +197,6 @@ class CanBus(Device):
         self._shown.update(reading.samples)
         each.samples = ()
         return reading.samples
-
-    def _news(self, samples: Iterable[tuple[str, Value]]) -> tuple[tuple[str, Value], ...]:
-        shown = self._shown
-        news = tuple(pair for pair in samples if shown.get(pair[0]) != pair[1])
-        shown.update(news)
-        return news
 
     def _frame(self, key: int, data: bytes, heard: bool = True) -> Frame:
         if key < EXTENDED:

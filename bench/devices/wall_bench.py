@@ -119,11 +119,14 @@ class WallBench:
     def _post(self, event: Event) -> None:
         """From any thread: onto the run's clock and into the queue."""
         with self._lock:
+            t = round(event.t - self._origin_s, 6)
             if type(event) is Batch:
                 self._known.update(event.samples)
-            elif type(event) is Aligned:
+                self.events.put(Batch(t, event.samples, event.scanned, event.frames))
+                return
+            if type(event) is Aligned:
                 self._aligned[event.device] = event
-            self.events.put(event._replace(t=round(event.t - self._origin_s, 6)))
+            self.events.put(event._replace(t=t))
 
     # -- what the engine asks for: posted, answered later ----------------------------------------------------
 

@@ -55,9 +55,20 @@ class Readings:
         """Take in all that was read at `batch.t`."""
         t = batch.t
         fresh = t >= self._stimulus_done_s
-        for name, value in batch.samples:
-            slot = self.slots[name]
-            self._put(slot, value, t, fresh, self.time(slot))
+        slots, values, changed, own_times, own_epochs = (
+            self.slots, self.values, self.changed, self._own_times, self._own_epochs
+        )  # fmt: skip
+        group_times, groups, epoch = self._group_times, self._groups, self._epoch
+        for name, value in batch.samples:  # as `_put`, written out: this is where a busy bus spends its time
+            slot = slots[name]
+            if slot not in changed:
+                old = self._forgotten.pop(slot, None) if values[slot] is None else values[slot]
+                own_s, group_s = own_times[slot], group_times[groups[slot]]
+                changed[slot] = old, own_s if own_s > group_s else group_s
+            values[slot] = value
+            own_times[slot] = t
+            if fresh:
+                own_epochs[slot] = epoch
         for group in batch.scanned:
             if group in self._silent:
                 self._heard_again(group, t, fresh)

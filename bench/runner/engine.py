@@ -132,8 +132,11 @@ class Engine:
 
     def take(self, event: events.Event) -> None:
         """Take in one event; nothing is decided before `settle`."""
-        self.t = max(self.t, event.t)
+        if event.t > self.t:
+            self.t = event.t
         self.judge.fold(event)
+        if type(event) is events.Batch:
+            return
         match event:
             case events.Driven(channel=name):
                 self._safe_awaited.discard(name)
