@@ -22,25 +22,25 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from bench.devices.can_bus import CanBus  # noqa: E402 - after the path
-from bench.devices.can_port import without_asammdf  # noqa: E402
-from bench.devices.simulated import SimulatedBench  # noqa: E402
-from bench.devices.wall_bench import WallBench  # noqa: E402
-from bench.events import Batch, Lost, Noted  # noqa: E402
-from bench.judging.judge import Judge  # noqa: E402
-from bench.language.bench_file import bench_from_text, load_bench  # noqa: E402
-from bench.language.loading import load_plans  # noqa: E402
-from bench.language.register import load_register  # noqa: E402
-from bench.language.shipped import shipped_file, shipped_folder  # noqa: E402
-from bench.language.surroundings import can_database  # noqa: E402
-from bench.record.header import header_fields  # noqa: E402
-from bench.record.writer import new_record  # noqa: E402
-from bench.runner.collector import short_pauses  # noqa: E402
-from bench.runner.engine import Engine  # noqa: E402
-from bench.runner.hands import Hands  # noqa: E402
-from bench.runner.stopping import Stop  # noqa: E402
-from bench.runner.virtual_loop import run_virtual  # noqa: E402
-from simulators.world import World  # noqa: E402
+from bench.devices.can_bus import CanBus
+from bench.devices.can_port import without_asammdf
+from bench.devices.simulated import SimulatedBench
+from bench.devices.wall_bench import WallBench
+from bench.events import Batch, Lost, Noted
+from bench.judging.judge import Judge
+from bench.language.bench_file import bench_from_text, load_bench
+from bench.language.loading import load_plans
+from bench.language.register import load_register
+from bench.language.shipped import shipped_file, shipped_folder
+from bench.language.surroundings import can_database
+from bench.record.header import header_fields
+from bench.record.writer import new_record
+from bench.runner.collector import short_pauses
+from bench.runner.engine import Engine
+from bench.runner.hands import Hands
+from bench.runner.stopping import Stop
+from bench.runner.virtual_loop import run_virtual
+from simulators.world import World
 
 DATABASE = shipped_file("heron3.dbc")
 FRAME_BITS = 8 * 8 + 47
