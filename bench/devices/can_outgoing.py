@@ -2,6 +2,9 @@
 
 A driven channel with `signal: MESSAGE.SIGNAL` is packed into its message, which is sent at its period; a channel with
 `at: send MESSAGE while STATE` starts and stops it. Until driven, a signal says the channel's initial or safe value.
+
+A new value, a safe one too, leaves with the message's next frame, so at most one period later (and half a second more
+is a device lost). A frame of its own in between would break the period, which the box may be watching.
 """
 
 from __future__ import annotations

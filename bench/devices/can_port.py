@@ -20,7 +20,7 @@ from bench.devices.can_database import EXTENDED
 if TYPE_CHECKING:
     import can
 
-NOBODY = "no other node acknowledges, or the bit rate is wrong"
+NOBODY = "no other node acknowledges (switch the box on first; then check bit rate, termination and wiring)"
 
 
 #: A frame as it came: arrival on the bench clock (s), the adapter's own stamp (s) or None, key, data.

@@ -33,6 +33,11 @@ class Bench(Protocol):
     def ask(self, t: float, question: AskPerson) -> Sequence[Event]: ...
 
 
+def _after_safe_state(action: Action) -> bool:
+    """A safe state leaves before anything else is done or written; all others keep their order."""
+    return not (type(action) is DriveOutputs and action.safe)
+
+
 class Hands:
     """Writes every event, gives it to the engine, and carries out what comes back until nothing does."""
 
@@ -65,7 +70,7 @@ class Hands:
     def _carry_out(self, actions: list[Action]) -> None:
         while actions:
             answers: list[Event] = []
-            for action in actions:
+            for action in sorted(actions, key=_after_safe_state):
                 if type(action) is Write:
                     self._note(action.event)
                 else:
