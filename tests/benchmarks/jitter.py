@@ -1,8 +1,8 @@
 """Wall-loop jitter of scheduled drives: how late an output is driven after a pause that should have ended then.
 
 A sequence drives, pauses 10 ms, drives, ... on a device that notes when it is called; another device reads a thousand
-times a second meanwhile, as on a busy bench. All goes through driver threads, queue, engine, judge and record. Beside it
-in the same run, a bare thread that only sleeps 10 ms again and again.
+times a second meanwhile, as on a busy bench. All goes through driver threads, queue, engine, judge and record. Beside
+it, in the same run, a bare thread that only sleeps 10 ms again and again.
 
     python tests/benchmarks/jitter.py [COUNT]
 """
