@@ -35,6 +35,15 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 from pydantic import Field
 
 from bench.devices.base import DeviceLost
+from bench.devices.modbus_frames import (
+    EXCEPTIONS,
+    READ_CODE,
+    RETURN_QUERY_DATA,
+    WRITE_CODE,
+    answer_length,
+    framed,
+    what_came,
+)  # fmt: skip
 from bench.devices.options import Whole
 from bench.devices.polled import Asking, NoAnswer, NoValue, PolledDevice, PolledOptions
 from bench.devices.serial_port import lost, open_serial
@@ -52,9 +61,6 @@ READ = {"coil": "read_coils", "input": "read_discrete_inputs", "holding": "read_
 WRITE = {"coil": "write_coil", "holding": "write_register"}
 BITS = ("coil", "input")
 MOST = {"coil": 2000, "input": 2000, "holding": 125, "register": 125}
-#: Exception codes (Modbus application protocol V1.1b3, section 7).
-RETURN_QUERY_DATA = 8
-EXCEPTIONS = {1: "illegal function", 2: "illegal address", 3: "illegal value", 4: "device failure"}
 _PLACE = re.compile(r"(coil|input|holding|register) +([0-9]{1,5})( +signed)?")
 
 
@@ -138,9 +144,11 @@ class ModbusBoard(PolledDevice):
         number = self._number(name, value)
         function = getattr(self._client, WRITE[place.kind])
         said = bool(number) if place.kind in BITS else number
-        echo = yield from self._request(lambda unit: function(place.address, said, device_id=unit))
+        code = WRITE_CODE[place.kind]
+        echo = yield from self._request(code, lambda unit: function(place.address, said, device_id=unit))
         given = echo.bits[:1] if place.kind in BITS else echo.registers[:1]
         if echo.address != place.address or [int(each) for each in given] != [number]:
+            self._owed = not self._is_tcp
             raise NoAnswer(f"an answer to another write came: {place} was set")
         (seen,) = yield from self._ask(place, 1)
         if seen != number:
@@ -191,14 +199,17 @@ class ModbusBoard(PolledDevice):
         """The numbers in `count` places from this one on. Raises NoAnswer, NoValue, DeviceLost."""
         yield from self._settle()
         function = getattr(self._client, READ[place.kind])
-        answer = yield from self._request(lambda unit: function(place.address, count=count, device_id=unit))
+        code = READ_CODE[place.kind]
+        answer = yield from self._request(code, lambda unit: function(place.address, count=count, device_id=unit))
         numbers = [int(each) for each in (answer.bits if place.kind in BITS else answer.registers)]
         full = -(-count // 8) * 8 if place.kind in BITS else count
         if len(numbers) != full:
+            self._owed = not self._is_tcp
             raise NoAnswer(f"an answer to another question came: {len(numbers)} places, not {count}")
         return numbers[:count]
 
-    def _request(self, call: Callable[[int], Any]) -> Asking[Any]:
+    def _request(self, code: int, call: Callable[[int], Any]) -> Asking[Any]:
+        """The answer of the client's `call(unit)`, which has to be one to the function with this code."""
         from pymodbus.exceptions import ConnectionException, ModbusException
 
         if self._gone:
@@ -218,9 +229,10 @@ class ModbusBoard(PolledDevice):
         except Exception as error:
             raise self._lose(lost(self.port_name, error)) from error
         self.heard()
-        if not tcp and len(self._raw) != answer_length(self._raw):
+        if not tcp and (len(self._raw) != answer_length(self._raw) or self._raw[1] & 0x7F != code):
             self._owed = True
-            raise NoAnswer(f"more came than one answer ({self._raw.hex(' ')})")
+            more = "more came than one answer" if self._raw[1] & 0x7F == code else "an answer to another question came"
+            raise NoAnswer(f"{more} ({self._raw.hex(' ')})")
         if answer.isError():
             code = answer.exception_code
             raise NoValue(f"the device answered with exception {code} ({EXCEPTIONS.get(code, 'of its own')})")
@@ -234,8 +246,8 @@ class ModbusBoard(PolledDevice):
         if not self._owed:
             return
         unit, timeout_s = self.asked_options.unit, self.asked_options.timeout
-        question = _framed(struct.pack(">BBHH", unit, RETURN_QUERY_DATA, 0, random.randrange(1 << 16)))
-        refusals = [_framed(bytes((unit, RETURN_QUERY_DATA | 0x80, code))) for code in EXCEPTIONS]
+        question = framed(struct.pack(">BBHH", unit, RETURN_QUERY_DATA, 0, random.randrange(1 << 16)))
+        refusals = [framed(bytes((unit, RETURN_QUERY_DATA | 0x80, code))) for code in EXCEPTIONS]
         self._drop()
         self._on_port(lambda port: port.write(question))
         came, deadline = b"", time.monotonic() + timeout_s
@@ -333,36 +345,6 @@ class ModbusBoard(PolledDevice):
         if match[3] and match[1] in BITS:
             raise self.wrong(f"{text!r}: one bit has no sign", "take 'signed' out")
         return Place(match[1], int(match[2]), bool(match[3]))
-
-
-def what_came(raw: bytes, unit: int, tcp: bool) -> str:
-    """What the bytes are that pymodbus took for no answer, as a person would say it."""
-    if not raw:
-        return "no answer"
-    if tcp:
-        whole = len(raw) >= 8 and len(raw) >= 6 + int.from_bytes(raw[4:6], "big")
-        if not whole:
-            return f"only a part of an answer ({raw.hex(' ')})"
-        return f"an answer from unit {raw[6]}" if raw[6] != unit else f"an answer to another question ({raw.hex(' ')})"
-    from crccheck.crc import CrcModbus
-
-    if len(raw) >= 4 and CrcModbus.calc(raw[:-2]) == int.from_bytes(raw[-2:], "little"):
-        return f"an answer from unit {raw[0]}" if raw[0] != unit else f"an answer to another question ({raw.hex(' ')})"
-    return f"a part of an answer, or one with a wrong checksum ({raw.hex(' ')})"
-
-
-def _framed(data: bytes) -> bytes:
-    """Unit, function and data with their checksum, as they go over a serial line."""
-    from crccheck.crc import CrcModbus
-
-    return data + CrcModbus.calc(data).to_bytes(2, "little")
-
-
-def answer_length(raw: bytes) -> int:
-    """How long the RTU answer is that begins here: functions 1 to 4 say it themselves, exceptions have 5 bytes."""
-    if len(raw) < 3 or raw[1] & 0x80:
-        return 5
-    return 5 + raw[2] if raw[1] <= 4 else 8
 
 
 def _runs(places: Any) -> list[tuple[Place, int]]:
