@@ -1,8 +1,9 @@
 """A simulated relay and input board that speaks Modbus, RTU on a pseudo terminal or TCP on 127.0.0.1, with trouble.
 
 Written by hand from the protocol (Modbus application protocol V1.1b3; serial line V1.02 for the RTU frame), so that it
-shares nothing with the library that the driver uses. Functions 1 to 6. Left out: gaps between characters (a frame is
-told by its length and checksum), broadcast, diagnostics, and relays that take time.
+shares nothing with the library that the driver uses. Functions 1 to 6, and 8 with sub-function 0. Left out: gaps
+between characters (a frame is told by its length and checksum), broadcast, diagnostics but for the echo, and relays
+that take time.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 READ_KIND = {1: "coil", 2: "input", 3: "holding", 4: "register"}
 WRITE_KIND = {5: "coil", 6: "holding"}
+DIAGNOSTICS = 8
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, DEVICE_FAILURE = 1, 2, 3, 4
 
 
@@ -34,7 +36,7 @@ class RelayBoard(WireEnd):
 
     Trouble beside that of `WireEnd`: `exception` (a code that answers everything), `answers_as` (another unit),
     `stuck` (places that acknowledge and do not move, as {"coil 3"}), `frozen` (inputs stay as they were), `restart`
-    (outputs fall to their safe values).
+    (outputs fall to their safe values). `echoes` False: diagnostics are an unknown function.
     """
 
     def __init__(
@@ -51,6 +53,7 @@ class RelayBoard(WireEnd):
         self.answers_as: int | None = None
         self.stuck: set[str] = set()
         self.frozen = False
+        self.echoes = True
         self._channels = {" ".join(channel.at.split()[:2]): channel for channel in channels.values()}
         self._read, self._write = read, write
         #: What each place holds, by name ('coil 3'); `extra` are registers that no channel is at.
@@ -91,7 +94,7 @@ class RelayBoard(WireEnd):
                 return None
             frame, self._buffer = self._buffer[6 : 6 + length], self._buffer[6 + length :]
             return frame[0], frame[1:], tid
-        if len(self._buffer) < 8:  # all requests of functions 1 to 6 are that long
+        if len(self._buffer) < 8:  # all these requests are that long
             return None
         frame, self._buffer = self._buffer[:8], self._buffer[8:]
         if CrcModbus.calc(frame[:-2]) != int.from_bytes(frame[-2:], "little"):
@@ -115,6 +118,8 @@ class RelayBoard(WireEnd):
             first, second = struct.unpack(">HH", request[1:5])
             if function in READ_KIND:
                 return self._read_places(function, first, second)
+            if function == DIAGNOSTICS and self.echoes and first == 0:
+                return request
             if function in WRITE_KIND:
                 self._write_place(f"{WRITE_KIND[function]} {first}", function, second)
                 return request

@@ -44,7 +44,7 @@ def work(arguments: argparse.Namespace) -> int:
     from contextlib import nullcontext
     from dataclasses import replace
 
-    from bench.devices.opening import bench_in_wall_time
+    from bench.devices.opening import bench_in_wall_time, check_installed, devices_of
     from bench.devices.person import Person
     from bench.errors import InputError
     from bench.judging.document import refused_document
@@ -78,6 +78,8 @@ def work(arguments: argparse.Namespace) -> int:
         print(plan_text(plans, bench, register, option.injections(arguments.fault), arguments.json))
         return 0
     key = configured_key(arguments.key)
+    if not bench.simulated:
+        check_installed(devices_of(bench))  # before anything is asked of people
     permit = stages.permit(plans, bench, _wanted(arguments), arguments.records, real_terminal())
     options = option.Options(
         records=arguments.records,

@@ -15,7 +15,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import BenchError
-from bench.events import Driven, Event, Frame, Lost, Value
+from bench.events import Batch, Driven, Event, Frame, Lost, Value
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
@@ -30,13 +30,20 @@ class DeviceLost(BenchError):
 class Device(ABC):
     """One device of the bench. `options` are the keys of its entry in the bench file, as text.
 
-    Order of calls: `connect` once, before anything is energised; then `listen` again and again on the reader
-    thread, and `drive`, `send`, `beat` on the writer thread; `close` at the end, safe to call twice. A port is never
-    opened again within a run.
+    Making one finds everything that can be wrong in its entry and its channels without touching a port, and raises
+    InputError: `check` and `run` make the devices before anything is asked of people. Order of calls then: `connect`
+    once, before anything is energised; then `listen` again and again on the reader thread, and `drive`, `send`, `beat`
+    on the writer thread; `close` at the end, safe to call twice. A port is never opened again within a run.
     """
 
-    #: How late (s) a reading may arrive after its stamp; deadlines wait that long before they count as passed.
+    #: How late (s) a reading may be here, ready to be listened to, after its stamp. One that is later ends the run.
     late_s = 0.02
+    #: How long (s) `listen` may be kept from the port, by the writer or a busy host. Longer ends the run.
+    away_s = 0.25
+    #: Whether more had come than the last `listen` gave back.
+    behind = False
+    #: A module that it needs beyond what is always installed, and the extra that brings it.
+    needs: tuple[str, str] | None = None
     #: Names of the CAN buses that this device is.
     buses: tuple[str, ...] = ()
     #: Names of the simulated faults that it can put in.
@@ -56,7 +63,7 @@ class Device(ABC):
     def connect(self) -> str:
         """Open exclusively, without moving an output; make sure it is the right device; its identity, as text.
 
-        Raises DeviceLost, or InputError for an option that cannot be.
+        Raises DeviceLost, or InputError for what only the device itself can say of an option.
         """
 
     @abstractmethod
@@ -102,9 +109,13 @@ class Device(ABC):
 
 
 class DeviceThreads:
-    """A reader and a writer thread around one connected device; events go to `post` with `t` on the bench clock."""
+    """A reader and a writer thread around one connected device; events go to `post` with `t` on the bench clock.
 
-    LISTEN_S = 0.05
+    `heard_until` (bench clock, s): whatever had come by then has been posted. A deadline passes only when that says so,
+    so a host that is too busy to look makes a deadline late and never wrong.
+    """
+
+    LISTEN_S = 0.01
     MOST_TASKS = 64
 
     def __init__(self, device: Device, post: Callable[[Event], None]):
@@ -113,6 +124,8 @@ class DeviceThreads:
         self._tasks: queue.PriorityQueue[tuple[int, int, Callable[[], Sequence[Event]] | None]] = queue.PriorityQueue(
             self.MOST_TASKS
         )
+        self.heard_until = time.monotonic()
+        self.ended = False  # the reader has, and has said why
         self._number = 0
         self._closing = threading.Event()
         self._threads = [
@@ -121,6 +134,7 @@ class DeviceThreads:
         ]
 
     def start(self) -> None:
+        self.heard_until = time.monotonic()
         for thread in self._threads:
             thread.start()
 
@@ -157,14 +171,27 @@ class DeviceThreads:
         cause = ""
         try:
             while not self._closing.is_set():
+                began = time.monotonic()
                 for event in self.device.listen(self.LISTEN_S):
+                    if type(event) is Batch and event.t < self.heard_until - self.device.late_s:
+                        raise self._too_late(event.t)
                     self._post(event)
+                if not self.device.behind:
+                    self.heard_until = began
         except DeviceLost as error:
             cause = str(error)
         except Exception as error:  # a driver's own bug ends the run safe, too
             cause = f"{type(error).__name__}: {error}"
         if not self._closing.is_set():
             self._post(Lost(time.monotonic(), self.device.name, cause))
+        self.ended = True
+
+    def _too_late(self, t: float) -> DeviceLost:
+        """A deadline may have passed that this reading belongs before."""
+        late_ms, stated_ms = (time.monotonic() - t) * 1e3, self.device.late_s * 1e3
+        return DeviceLost(
+            f"a reading came {late_ms:.0f} ms after it was taken, later than the stated {stated_ms:.0f} ms"
+        )
 
     def _write(self) -> None:
         beat_s = self.device.beat_s

@@ -64,7 +64,8 @@ class Board(Device):
     def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
         super().__init__(name, options, channels, bench)
         self.board_options = read_options(BoardOptions, name, options, bench.file)
-        self.late_s = self.board_options.late
+        self.late_s = self.board_options.late + self._scan_s / 2  # a change that only a scan shows
+        self.away_s += self.board_options.timeout * (self.board_options.retries + 1)
         self.clock = ClockMap(most_ppm=self.board_options.clock_ppm)
         self.tallies = Tallies(name)
         self._pins = Pins(name, channels, bench.file)
@@ -137,6 +138,11 @@ class Board(Device):
         if first.direction == "driven":
             self._check_read_back({pin: int(option)}, answer)
 
+    @property
+    def _scan_s(self) -> float:
+        every = [channel.every_s or SCAN_S for channel in self.channels.values() if channel.direction == "read"]
+        return min(max(round(min(every, default=SCAN_S), 3), 0.001), 1.0)
+
     # -- talking -------------------------------------------------------------------------------------------
 
     def beat(self) -> None:
@@ -164,10 +170,8 @@ class Board(Device):
             self._check_read_back(part, answer)
 
     def _arm(self) -> None:
-        every = [channel.every_s or SCAN_S for channel in self.channels.values() if channel.direction == "read"]
-        scan_ms = min(max(round(min(every, default=SCAN_S) * 1e3), 1), 1000)
         try:
-            self._ask("arm", str(round(self.board_options.deadman * 1e3)), str(scan_ms))
+            self._ask("arm", str(round(self.board_options.deadman * 1e3)), str(round(self._scan_s * 1e3)))
         except Refused as error:
             raise self._lost(f"it cannot be armed: {error}") from error
         self._heard = time.monotonic()
@@ -185,6 +189,7 @@ class Board(Device):
         deadline = time.monotonic() + timeout_s
         while True:
             came = link.receive(max(min(deadline - time.monotonic(), SerialPort.GRAIN_S), 0.0))
+            self.behind = link.behind
             now = time.monotonic()
             limit = self.board_options.silence
             if self._armed and now - self._heard > limit and (not came or now - self._heard > 2 * limit):

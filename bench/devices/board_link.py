@@ -70,6 +70,11 @@ class BoardLink:
         self._closed = True
         self._port.close()
 
+    @property
+    def behind(self) -> bool:
+        """Whether more had come than was received."""
+        return self._port.behind
+
     def lost(self, why: str) -> DeviceLost:
         return DeviceLost(f"I/O board on {self._port.name}: {why}")
 

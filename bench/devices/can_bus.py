@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from itertools import filterfalse
 from typing import TYPE_CHECKING, Any
 
 from bench.devices.base import Device, DeviceLost
@@ -47,8 +48,6 @@ class _Followed:
 class CanBus(Device):
     """One interface. `bus` in its entry is the name that `send` steps use; the device's own name if left out."""
 
-    #: While frames of our own may have to be told of, `listen` comes back this soon, s.
-    GRAIN_S = 0.01
     #: Frames without news within this time of the last batch go with it, s.
     MERGE_S = 0.001
     MOST_OLD = 100_000  # frames thrown away before the first is used
@@ -58,7 +57,7 @@ class CanBus(Device):
         super().__init__(name, options, channels, bench)
         self._options = can_options(name, options, bench)
         self.buses = (self._options.bus or name,)
-        self.late_s = self._options.delay_s + 0.02
+        self.late_s = self._options.delay_s + 0.05
         self._tallies = Tallies(name)
         self._stamps = StampMap(name, self._options.delay_s)
         self._port: CanPort | None = None
@@ -84,7 +83,8 @@ class CanBus(Device):
             return self._begin(port)
         timer = self._outgoing.timer
         events: list[Event] = []
-        heard = port.receive(min(timeout_s, self.GRAIN_S) if timer.periods else timeout_s)
+        heard = port.receive(timeout_s)
+        self.behind = port.behind
         if heard:
             self._take(heard, events)
         now = time.monotonic()
@@ -153,38 +153,40 @@ class CanBus(Device):
         A scan group may so seem older than it is, by `MERGE_S` at most, and never newer.
         """
         followed, time_of, bus = self._followed, self._stamps.time, self.buses[0]
-        stamps = self._options.stamps is not False
+        stamps, merge_s, count = self._options.stamps is not False, self.MERGE_S, self._tallies.count
+        shown, is_shown = self._shown, self._shown.items().__contains__
+        new_frame = tuple.__new__  # thousands a second: the quick way to make one
         begun = last = float("-inf")  # when the batch began; how late a frame may still go with it
         samples: tuple[tuple[str, Value], ...] = ()
-        groups: dict[str, None] = {}
+        groups: tuple[str, ...] = ()
         frames: list[Frame] = []
         for arrival, stamp, key, data in heard:
             t = time_of(arrival, stamp if stamps else None)
             news: tuple[tuple[str, Value], ...] = ()
             read: tuple[str, ...] = ()
             each = followed.get(key)
-            if each is not None and (each.check is None or each.check.accept(data, self._tallies.count)):
+            if each is not None and (each.check is None or each.check.accept(data, count)):
                 each.heard_at = arrival
                 if each.message is not None:
                     reading = each.message.reading(data)
                     read = reading.groups
                     if reading.lacking or each.lacking:
                         news = self._in_trouble(t, each, reading, events)
-                    elif reading.samples is not each.samples:
+                    elif reading.samples is not each.samples and reading.samples != each.samples:
                         each.samples = reading.samples
-                        news = self._news(reading.samples)
+                        news = tuple(filterfalse(is_shown, reading.samples))
+                        shown.update(news)
             if news or t > last:
                 if frames:
-                    events.append(Batch(begun, samples, tuple(groups), tuple(frames)))
-                begun, last, samples, frames = t, t + self.MERGE_S, news, []
-                groups = dict.fromkeys(read)
-            elif read:
-                groups.update(dict.fromkeys(read))
-            if key < EXTENDED:
-                frames.append(Frame(bus, key, data, False, True, t - begun))
-            else:
-                frames.append(Frame(bus, key & ~EXTENDED, data, True, True, t - begun))
-        events.append(Batch(begun, samples, tuple(groups), tuple(frames)))
+                    events.append(Batch(begun, samples, groups, tuple(frames)))
+                begun, last, samples, groups, frames = t, t + merge_s, news, read, []
+            elif read and read != groups:
+                groups = tuple(dict.fromkeys((*groups, *read)))
+            extended = key >= EXTENDED
+            frames.append(
+                new_frame(Frame, (bus, key & ~EXTENDED if extended else key, data, extended, True, t - begun))
+            )
+        events.append(Batch(begun, samples, groups, tuple(frames)))
 
     def _in_trouble(
         self, t: float, each: _Followed, reading: Reading, events: list[Event]
@@ -196,12 +198,6 @@ class CanBus(Device):
         self._shown.update(reading.samples)
         each.samples = ()
         return reading.samples
-
-    def _news(self, samples: Iterable[tuple[str, Value]]) -> tuple[tuple[str, Value], ...]:
-        shown = self._shown
-        news = tuple(pair for pair in samples if shown.get(pair[0]) != pair[1])
-        shown.update(news)
-        return news
 
     def _frame(self, key: int, data: bytes, heard: bool = True) -> Frame:
         if key < EXTENDED:

@@ -139,26 +139,23 @@ class FrameCheck:
 
     def __init__(self, name: str, length: int, counter: Counter | None, protection: Protection | None, most: int):
         """`most`: so many frames with the same counter, one after the other, are believed."""
-        self._name, self._length, self._counter, self._protection, self._most = name, length, counter, protection, most
-        self._counts = counter.counts if counter else 1
-        self._kept: dict[bytes, tuple[bool, float | None]] = {}  # what is a matter of the bytes alone
+        self._name, self._length, self._protection, self._most = name, length, protection, most
+        self._raw, self._counts = (counter.raw, counter.counts) if counter else (None, 1)
+        self._kept: dict[bytes, bool] = {}
         self._last: float | None = None
         self._same = 0
         self.frozen = False
 
     def accept(self, data: bytes, count: Callable[[str, int], None]) -> bool:
         """Whether the frame may be decoded. What is to be told goes to `count`, as text and number of times."""
-        looked = self._kept.get(data)
-        if looked is None:
-            if len(self._kept) >= _MOST_KEPT:
-                self._kept.clear()
-            looked = self._kept[data] = self._look(data)
-        right, now = looked
-        if not right:
+        if len(data) != self._length:
+            return True  # the decoding's business
+        if self._protection is not None and not self._is_right(data):
             count(f"{self._name}: wrong checksum, frame not used", 1)
             return False
-        if now is None:
+        if self._raw is None:
             return True
+        now = self._raw(data)
         last, self._last = self._last, now
         if now == last:
             return self._stands_still(now, count)
@@ -172,12 +169,14 @@ class FrameCheck:
                 count(f"{self._name}: frames lost", missing)
         return True
 
-    def _look(self, data: bytes) -> tuple[bool, float | None]:
-        """Whether the checksum is right, and the counter. A frame of the wrong length is the decoding's business."""
-        if len(data) != self._length:
-            return True, None
-        right = self._protection is None or self._protection.is_right(data)
-        return right, self._counter.raw(data) if self._counter is not None else None
+    def _is_right(self, data: bytes) -> bool:
+        """Whether the checksum is right; kept, because the sum in Python costs more than all the rest."""
+        right = self._kept.get(data)
+        if right is None:
+            if len(self._kept) >= _MOST_KEPT:
+                self._kept.clear()
+            right = self._kept[data] = self._protection.is_right(data)
+        return right
 
     def _stands_still(self, now: float, count: Callable[[str, int], None]) -> bool:
         self._same += 1

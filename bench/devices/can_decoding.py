@@ -8,7 +8,7 @@ that has no name, a branch that the multiplexer does not have. Such a value is n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from bench.language.channel import Channel
 
 _MOST_KEPT = 1024
+_reading = tuple.__new__
 
 
 class Reading(NamedTuple):
@@ -58,7 +59,9 @@ class MessageInUse:
         self._branches: dict[tuple[tuple[str, frozenset[int]], ...], _Branch] = {}
         self._multiplexers: dict[str, _Selector] = {}
         self._kept: dict[bytes, Reading] = {}
-        self._same: dict[tuple[tuple[str, Value], ...], tuple[tuple[str, Value], ...]] = {}
+        self._quick: Callable[[bytes], tuple[tuple[str, Value], ...] | None] | None = None
+        self._groups: tuple[str, ...] = ()
+        self._last: tuple[tuple[str, Value], ...] | None = None
 
     def add(self, signal: Any, channel: Channel) -> None:
         path = tuple(self._selection(signal))
@@ -75,14 +78,38 @@ class MessageInUse:
         return [(group, number) for number, branch in enumerate(self._branches.values()) for group in branch.groups]
 
     def reading(self, data: bytes) -> Reading:
-        """What this payload says. Equal content gives the very same tuple of samples."""
+        """What this payload says."""
         reading = self._kept.get(data)
         if reading is None:
             if len(self._kept) >= _MOST_KEPT:
                 self._kept.clear()
-                self._same.clear()
-            reading = self._kept[data] = self._read(data)
+            samples = self._quick(data) if self._quick is not None else None
+            if samples == self._last:
+                samples = self._last  # the very same, so that the next comparison is short
+            self._last = samples
+            reading = self._read(data) if samples is None else _reading(Reading, (samples, self._groups, (), ""))
+            self._kept[data] = reading
         return reading
+
+    def made_quick(self) -> None:
+        """All signals are added. One function for the whole message, where it is always the same ones: it is half the
+        work of a frame otherwise. It gives None for a frame that is not as it should be; `_read` says why."""
+        (branch,) = self._branches.values() if len(self._branches) == 1 else (None,)
+        sources = [reader.source for reader in branch.readers] if branch and not branch.selectors else []
+        if not sources or None in sources:
+            return
+        written = [source(n) for n, source in enumerate(sources) if source is not None]
+        lines = ["def read(data):", f"    if len(data) != {self.length}:", "        return None"]
+        lines += [f"    {word} = from_bytes(data, {word!r})" for word in sorted({source.word for source in written})]
+        lines += [f"    v{n} = {source.value}" for n, source in enumerate(written)]
+        good = " and ".join(source.is_good for source in written)
+        samples = ", ".join(f"(name{n}, v{n})" for n in range(len(written)))
+        lines.append(f"    return ({samples},) if {good} else None")
+        names: dict[str, Any] = {"from_bytes": int.from_bytes}
+        for n, reader in enumerate(branch.readers):
+            names |= {f"name{n}": reader.name, f"kept{n}": reader.kept}
+        exec("\n".join(lines), names)  # the text is made of numbers of the database, never of its words
+        self._quick, self._groups = names["read"], tuple(branch.groups)
 
     def _read(self, data: bytes) -> Reading:
         if len(data) != self.length:
@@ -109,8 +136,7 @@ class MessageInUse:
                     trouble = trouble or str(error)
             if len(lacking) == before:
                 groups += its_groups
-        kept = tuple(samples)
-        return Reading(self._same.setdefault(kept, kept), tuple(groups), tuple(lacking), trouble)
+        return Reading(tuple(samples), tuple(groups), tuple(lacking), trouble)
 
     def _selection(self, signal: Any) -> Iterable[tuple[str, frozenset[int]]]:
         """The multiplexers that say whether the signal is there, the innermost first."""
@@ -146,6 +172,8 @@ class Decoding:
             check_signal(signal, channel, bench.file)
             self.messages.setdefault(key_of(message), MessageInUse(message)).add(signal, channel)
         self._check_groups(channels, bench)
+        for in_use in self.messages.values():
+            in_use.made_quick()
 
     def _check_groups(self, channels: Mapping[str, Channel], bench: Bench) -> None:
         """A group is read as a whole, so it must not hold what comes with different frames."""

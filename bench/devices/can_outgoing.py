@@ -2,12 +2,15 @@
 
 A driven channel with `signal: MESSAGE.SIGNAL` is packed into its message, which is sent at its period; a channel with
 `at: send MESSAGE while STATE` starts and stops it. Until driven, a signal says the channel's initial or safe value.
+
+New values, safe ones too, leave with their messages' next frames: all of them within the longest of the periods (half
+a second more is a device lost). A frame of its own in between would break the period, which the box may be watching.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from bench.devices.base import DeviceLost
@@ -46,20 +49,24 @@ class Outgoing:
                 self.timer.switch_on(message)
 
     def drive(self, changes: Mapping[str, Value]) -> None:
-        """Comes back when a frame with the new values has left, where their message is being sent."""
-        by_message: dict[str, list[tuple[Channel, Value]]] = {}
-        for name, value in changes.items():
-            if name not in self._switches:
-                channel = self._channels[name]
-                by_message.setdefault(channel.signal.partition(".")[0], []).append((channel, value))
-        for name, values in by_message.items():
-            self._pack(self._messages[name], values)
-        for name, (state, messages) in self._switches.items():
-            for message in messages if name in changes else ():
-                if changes[name] == state:
-                    self._switch_on(message)
-                else:
-                    self.timer.switch_off(message)
+        """Comes back when a frame of each message concerned has left with the new values, where it is being sent."""
+        values = {name: value for name, value in changes.items() if name not in self._switches}
+        switches = [(*self._switches[name], value) for name, value in changes.items() if name in self._switches]
+        concerned = {self._message_of(name).name: self._message_of(name) for name in values}
+        concerned |= {message.name: message for _, messages, _ in switches for message in messages}
+
+        def work() -> None:  # nothing leaves meanwhile; what is switched is so even if a value cannot be sent
+            for state, messages, value in switches:
+                for message in messages:
+                    (self.timer.switch_on if value == state else self.timer.switch_off)(message)
+            for name, value in values.items():
+                self._message_of(name).put_channel(self._channels[name], value)
+
+        self.timer.change(concerned.values(), work)
+
+    def _message_of(self, name: str) -> SentMessage:
+        """The message that carries a driven channel."""
+        return self._messages[self._channels[name].signal.partition(".")[0]]
 
     def frame(self, name: str, signals: Mapping[str, Any]) -> tuple[int, bytes]:
         """Key and data of one frame of a message, these signals in it. Raises DeviceLost."""
@@ -78,16 +85,6 @@ class Outgoing:
                 notes.append(Noted(now, self._name, f"{name} {periods}"))
         return notes
 
-    def _switch_on(self, message: SentMessage) -> None:
-        self.timer.change(message, lambda: self.timer.switch_on(message), (message.period_s or 0.0) + 0.5)
-
-    def _pack(self, message: SentMessage, values: Sequence[tuple[Channel, Value]]) -> None:
-        def work() -> None:
-            for channel, value in values:
-                message.put_channel(channel, value)
-
-        self.timer.change(message, work, (message.period_s or 0.0) + 0.5)
-
     # -- setting up -------------------------------------------------------------------------------------------
 
     def _set_up(self) -> None:
@@ -99,9 +96,9 @@ class Outgoing:
         for channel in self._channels.values():
             if channel.direction == "driven" and channel.signal:
                 message = self._message(known.signal(channel.signal)[0].name)
-                resting = channel.safe if channel.initial is None else channel.initial
-                if resting is not None:
-                    self._try(lambda m=message, c=channel, v=resting: m.put_channel(c, v))
+                for value in (channel.safe, channel.initial):  # both must be sendable; the last one stays
+                    if value is not None:
+                        self._try(lambda m=message, c=channel, v=value: m.put_channel(c, v))
             elif channel.direction == "driven":
                 self._switch(channel)
         for message in self._messages.values():

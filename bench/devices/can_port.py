@@ -20,7 +20,7 @@ from bench.devices.can_database import EXTENDED
 if TYPE_CHECKING:
     import can
 
-NOBODY = "no other node acknowledges, or the bit rate is wrong"
+NOBODY = "no other node acknowledges (switch the box on first; then check bit rate, termination and wiring)"
 
 
 #: A frame as it came: arrival on the bench clock (s), the adapter's own stamp (s) or None, key, data.
@@ -33,6 +33,7 @@ class CanPort(Protocol):
 
     name: str
     identity: str
+    behind: bool  # whether more had come than was last received
 
     def receive(self, timeout_s: float) -> Sequence[Heard]:
         """What has come; waits at most so long for the first frame. Raises DeviceLost."""
@@ -61,6 +62,7 @@ class PythonCanPort:
     def __init__(self, interface: str, channel: str, keys: Mapping[str, Any], listen_only: bool, count: Count):
         self.name = f"{interface} {channel}".strip()
         self._interface = interface
+        self.behind = False
         self._count = count
         self._looked = 0.0
         self._rubbish = 0
@@ -70,6 +72,7 @@ class PythonCanPort:
 
     def receive(self, timeout_s: float) -> Sequence[Heard]:
         heard: list[Heard] = []
+        self.behind = False
         receive, now = self._bus.recv, time.monotonic
         try:
             message = receive(timeout_s)
@@ -89,7 +92,8 @@ class PythonCanPort:
                     else:
                         self._count("malformed frames, not decoded")
                 self._rubbish = 0
-                message = receive(0) if len(heard) < self.MOST_AT_ONCE else None
+                self.behind = len(heard) >= self.MOST_AT_ONCE
+                message = None if self.behind else receive(0)
         except DeviceLost:
             raise
         except (ValueError, IndexError) as error:  # python-can could not read a line of its slcan adapter

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from bench.devices.wire_values import from_wire
 from bench.errors import InputError
@@ -26,27 +26,40 @@ class RawSignal:
     def __init__(self, signal: Any, length: int):
         """`length` of the message in bytes. A big-endian start is the most significant bit, in sawtooth order."""
         self.big = signal.byte_order == "big_endian"
+        self.is_float = bool(signal.is_float)
         start = signal.start
         first = 8 * (start // 8) + 7 - start % 8
-        self._shift = 8 * length - first - signal.length if self.big else start
-        self._mask = (1 << signal.length) - 1
-        self._sign = 1 << (signal.length - 1) if signal.is_signed and not signal.is_float else 0
+        self.shift = 8 * length - first - signal.length if self.big else start
+        self.mask = (1 << signal.length) - 1
+        self.sign = 1 << (signal.length - 1) if signal.is_signed and not signal.is_float else 0
         self._float = {16: ">e", 32: ">f", 64: ">d"}[signal.length] if signal.is_float else ""
-
-        shift, mask, sign, big_endian = self._shift, (1 << signal.length) - 1, self._sign, self.big
+        shift, mask, sign, big_endian = self.shift, self.mask, self.sign, self.big
+        order: Literal["big", "little"] = "big" if self.big else "little"
 
         def of(little: int, big: int) -> int:
             return (((big if big_endian else little) >> shift & mask) ^ sign) - sign
 
-        #: The number, given the payload as one number low byte first and high byte first.
+        def in_data(data: bytes) -> float:
+            return ((int.from_bytes(data, order) >> shift & mask) ^ sign) - sign
+
+        #: The number, given the payload as one number low byte first and high byte first; given the payload itself.
         self.of: Callable[[int, int], float] = self._float_of if self._float else of
+        self.in_data: Callable[[bytes], float] = self._float_in if self._float else in_data
 
     def _float_of(self, little: int, big: int) -> float:
-        raw = (big if self.big else little) >> self._shift & self._mask
-        return struct.unpack(self._float, raw.to_bytes(self._mask.bit_length() // 8, "big"))[0]
+        raw = (big if self.big else little) >> self.shift & self.mask
+        return struct.unpack(self._float, raw.to_bytes(self.mask.bit_length() // 8, "big"))[0]
 
-    def in_data(self, data: bytes) -> float:
-        return self.of(int.from_bytes(data, "little"), int.from_bytes(data, "big"))
+    def _float_in(self, data: bytes) -> float:
+        return self._float_of(int.from_bytes(data, "little"), int.from_bytes(data, "big"))
+
+
+class Source(NamedTuple):
+    """Python for one signal: which `word` it is cut from (little or big), its value, and whether that can be."""
+
+    word: str
+    value: str
+    is_good: str
 
 
 class SignalReader:
@@ -64,10 +77,29 @@ class SignalReader:
         self._low = -math.inf if signal.minimum is None else signal.minimum - half
         self._high = math.inf if signal.maximum is None else signal.maximum + half
         self._convert = _conversion(signal, channel)
-        self.read = self._reader(RawSignal(signal, message.length).of, {})
+        raw = RawSignal(signal, message.length)
+        self.kept: dict[float, Value] = {}  # what each number means, where that is more than a line
+        self.read = self._reader(raw.of)
+        #: Source of `read` for number `n` of several; None where it takes more than a look-up or a line of arithmetic.
+        self.source: Callable[[int], Source] | None = None if raw.is_float else self._source(raw, signal)
 
-    def _reader(self, raw_of: Callable[[int, int], float], kept: dict[float, Value]) -> Callable[[int, int], Value]:
+    def _source(self, raw: RawSignal, signal: Any) -> Callable[[int], Source]:
+        word = "big" if raw.big else "little"
+        number = f"({word} >> {raw.shift} & {raw.mask})"
+        if raw.sign:
+            number = f"(({number} ^ {raw.sign}) - {raw.sign})"
+        plain = self._channel.unit is not None and self._convert is float and not self._names
+        if not plain or signal.length > 32 or not hasattr(signal.conversion, "offset"):
+            return lambda n: Source(word, f"kept{n}.get({number})", f"v{n} is not None")
+        limits = self._channel.range or (-math.inf, math.inf)
+        bounds = max(self._low, limits[0]), min(self._high, limits[1])
+        low, high = (f"{min(max(bound, -1e300), 1e300)!r}" for bound in bounds)
+        value = f"{number} * {float(signal.conversion.scale)!r} + {float(signal.conversion.offset)!r}"
+        return lambda n: Source(word, value, f"{low} <= v{n} <= {high}")
+
+    def _reader(self, raw_of: Callable[[int, int], float]) -> Callable[[int, int], Value]:
         """What a raw number means never changes, so it is worked out once."""
+        kept = self.kept
 
         def read(little: int, big: int) -> Value:
             raw = raw_of(little, big)

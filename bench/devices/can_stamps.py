@@ -20,6 +20,7 @@ class StampMap:
     LEARN_S = 0.5  # of host time, before stamps are believed
     PACE_S, PACE = 0.05, 0.01  # how far (s, and relative) stamps may run off the host's clock meanwhile
     MOST_OFF_S = 0.01  # how far the offset may wander in 2 s, or lag behind the least delay of a second
+    LOOK_S = 0.005  # how often the offset may grow
     LEAK = 300e-6  # how fast (s/s) the offset may grow; covers a clock 300 ppm slow. Shrinking is seen at once
     JUMP_S = 0.5
 
@@ -33,6 +34,7 @@ class StampMap:
         self._first: tuple[float, float] | None = None
         self._offset = 0.0
         self._at = 0.0  # bench time of the last frame
+        self._look_at = float("-inf")  # until then only a smaller delay says anything new
         self._last_t = float("-inf")
         self._last_stamp = float("-inf")
         self._least = float("inf")
@@ -46,10 +48,16 @@ class StampMap:
         """Bench time of a frame that came at `arrival` (bench clock); times rise from frame to frame."""
         t = arrival
         if stamp and not self._refused:
-            if not self.using:
-                self._learn(arrival, stamp)
-            if self.using:
-                t = self._mapped(arrival, stamp)
+            late = arrival - stamp - self._offset
+            if arrival < self._look_at and 0.0 <= late < self.JUMP_S and stamp >= self._last_stamp:
+                t, self._last_stamp = stamp + self._offset, stamp
+                if late < self._least_lag:
+                    self._least_lag = late
+            else:
+                if not self.using:
+                    self._learn(arrival, stamp)
+                if self.using:
+                    t = self._mapped(arrival, stamp)
         if t <= self._last_t:
             t = self._last_t + 1e-6
         self._last_t = t
@@ -91,7 +99,7 @@ class StampMap:
             self._refuse(arrival, "jumped, or frames come too late")
             return arrival
         self._offset = min(self._offset + self.LEAK * (arrival - self._at), difference)
-        self._at, self._last_stamp = arrival, stamp
+        self._at, self._last_stamp, self._look_at = arrival, stamp, arrival + self.LOOK_S
         self._spread(arrival)
         self._least_lag = min(self._least_lag, difference - self._offset)
         if arrival - self._lag_since >= 1.0:
@@ -112,6 +120,6 @@ class StampMap:
             self.bound_s = self.delay_s + max(values) - min(values)
 
     def _refuse(self, now: float, why: str) -> None:
-        self._refused, self.using = True, False
+        self._refused, self.using, self._look_at = True, False, float("-inf")
         self.bound_s = self.delay_s
         self.events.append(Noted(now, self.device, f"time stamps {why}: not used, frames are stamped when they arrive"))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import heapq
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from bench.devices.base import DeviceLost
 from bench.devices.can_sending import SentMessage
@@ -55,24 +55,24 @@ class Timer:
         with self._changed:
             self._on.pop(message.name, None)
 
-    def change(self, message: SentMessage, work: Callable[[], None], wait_s: float) -> None:
-        """Do `work` on the message, then wait until a frame with it has left, if it is sent at all.
+    def change(self, messages: Collection[SentMessage], work: Callable[[], None]) -> None:
+        """Do `work` on the messages, then wait until a frame of each has left that is sent at all: a period at most.
 
-        Raises DeviceLost when none leaves in time.
+        Raises DeviceLost when one does not leave half a second after its period.
         """
         with self._changed:
+            before = {message.name: self._sent.get(message.name, 0) for message in messages}
             work()
-            if message.name not in self._on:
-                return
-            before = self._sent.get(message.name, 0)
-            left = self._changed.wait_for(
-                lambda: self.trouble or self._sent.get(message.name, 0) > before or message.name not in self._on,
-                wait_s,
-            )
+            wait_s = max((message.period_s or 0.0 for message in messages), default=0.0) + 0.5
+            owed = lambda: [  # noqa: E731 - asked for again and again
+                name for name, count in before.items() if name in self._on and self._sent.get(name, 0) <= count
+            ]
+            left = self._changed.wait_for(lambda: self.trouble or not owed(), wait_s)
+            missing = owed()
         if self.trouble:
             raise self.trouble
         if not left:
-            raise DeviceLost(f"no {message.name} was sent for {wait_s:g} s")
+            raise DeviceLost(f"no {', '.join(missing)} was sent for {wait_s:g} s")
 
     def close(self) -> None:
         with self._changed:

@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field
 
 from bench.devices.base import DeviceLost
-from bench.devices.options import Options, read_options
+from bench.devices.options import Options
 from bench.devices.polled import Asking, NoValue
 from bench.devices.text_device import TextDevice, TextOptions, quoted
 from bench.devices.wire_values import from_wire, to_wire
@@ -72,11 +72,11 @@ class LineOptions(TextOptions):
 class LineDevice(TextDevice):
     """One device that speaks lines. What `identify` expects is checked before anything else is said to it."""
 
+    options_model = LineOptions
     asked_options: LineOptions
 
     def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
         super().__init__(name, options, channels, bench)
-        self.asked_options = read_options(LineOptions, name, options, bench.file)
         if not self.asked_options.identify.expect:
             raise self.wrong("'identify' expects nothing", "say what only this device answers")
         for unknown in sorted(self.asked_options.channels.keys() - channels.keys()):

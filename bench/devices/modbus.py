@@ -15,41 +15,52 @@ registers that tell this one, else all that is checked is that the unit answers 
 What pymodbus does and this driver has to make up for (measured): silence, a wrong checksum and another unit's answer
 look alike to it, so what really came is told from the raw bytes; a device's exception answer is returned, not raised;
 it opens a lost connection again, which a run must not. A try takes at most twice `timeout`. On a serial line answers
-carry no number: one that is more than two time-outs late is taken for the answer to the same question asked again.
+carry no number, so a late one could be taken for the answer to the same question asked again. After a question without
+an answer nothing is read before the line is known to owe none: a diagnostic question with a number of its own (function
+8, sub-function 0: "return query data", V1.1b3 section 6.8) has come back, or has been refused as an unknown function. A
+board that does neither is lost after `silence`.
 """
 
 from __future__ import annotations
 
 import logging
+import random
 import re
 import select
 import struct
 import time
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 from pydantic import Field
 
 from bench.devices.base import DeviceLost
-from bench.devices.options import Whole, read_options
+from bench.devices.modbus_frames import (
+    EXCEPTIONS,
+    READ_CODE,
+    RETURN_QUERY_DATA,
+    WRITE_CODE,
+    answer_length,
+    framed,
+    what_came,
+)  # fmt: skip
+from bench.devices.options import Whole
 from bench.devices.polled import Asking, NoAnswer, NoValue, PolledDevice, PolledOptions
 from bench.devices.serial_port import lost, open_serial
 from bench.devices.wire_values import from_wire, to_wire
-from bench.errors import BenchError
 from bench.events import Value
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.channel import Channel
 
+T = TypeVar("T")
 #: Kind of place -> (read, write) functions of the client, and how many may be read at once.
 READ = {"coil": "read_coils", "input": "read_discrete_inputs", "holding": "read_holding_registers",
         "register": "read_input_registers"}  # fmt: skip
 WRITE = {"coil": "write_coil", "holding": "write_register"}
 BITS = ("coil", "input")
 MOST = {"coil": 2000, "input": 2000, "holding": 125, "register": 125}
-#: Exception codes (Modbus application protocol V1.1b3, section 7).
-EXCEPTIONS = {1: "illegal function", 2: "illegal address", 3: "illegal value", 4: "device failure"}
 _PLACE = re.compile(r"(coil|input|holding|register) +([0-9]{1,5})( +signed)?")
 
 
@@ -72,18 +83,23 @@ class ModbusOptions(PolledOptions):
 class ModbusBoard(PolledDevice):
     """One unit on one line."""
 
+    options_model = ModbusOptions
     asked_options: ModbusOptions
+    needs = ("pymodbus", "modbus")
 
     def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
         super().__init__(name, options, channels, bench)
-        self.asked_options = read_options(ModbusOptions, name, options, bench.file)
+        if self._is_tcp and not re.fullmatch(r"socket://[^:/]+:[0-9]+", self.asked_options.port):
+            raise self.wrong(
+                f"port: '{self.asked_options.port}' names no port", "write for example socket://192.168.1.30:502"
+            )
         self._places = {channel.name: self._place(channel) for channel in channels.values()}
         self._identity = {self._parsed(text): number for text, number in self.asked_options.identity.items()}
         self._driven: dict[str, int] = {}  # channel -> what was last confirmed
         self._client: Any = None
         self._raw = b""  # what came for the present request, as far as pymodbus saw it
         self._gone = ""
-        self._quiet_until = 0.0
+        self._owed = False  # whether a question is without its answer, which may still come
 
     # -- a polled device ------------------------------------------------------------------------------------------
 
@@ -128,9 +144,11 @@ class ModbusBoard(PolledDevice):
         number = self._number(name, value)
         function = getattr(self._client, WRITE[place.kind])
         said = bool(number) if place.kind in BITS else number
-        echo = yield from self._request(lambda unit: function(place.address, said, device_id=unit))
+        code = WRITE_CODE[place.kind]
+        echo = yield from self._request(code, lambda unit: function(place.address, said, device_id=unit))
         given = echo.bits[:1] if place.kind in BITS else echo.registers[:1]
         if echo.address != place.address or [int(each) for each in given] != [number]:
+            self._owed = not self._is_tcp
             raise NoAnswer(f"an answer to another write came: {place} was set")
         (seen,) = yield from self._ask(place, 1)
         if seen != number:
@@ -157,7 +175,7 @@ class ModbusBoard(PolledDevice):
         if self._client is None:
             return
         try:
-            if self.asked_options.port.startswith("socket://"):
+            if self._is_tcp:
                 ready = select.select([self._client.socket], [], [], 0)[0]
                 gone = ready and self._client.socket.recv(1, 2) == b""  # 2 is MSG_PEEK everywhere
             else:
@@ -179,55 +197,89 @@ class ModbusBoard(PolledDevice):
 
     def _ask(self, place: Place, count: int) -> Asking[list[int]]:
         """The numbers in `count` places from this one on. Raises NoAnswer, NoValue, DeviceLost."""
-        while (left := self._quiet_until - time.monotonic()) > 0:  # a late answer must not answer this question
-            self.idle(left)
-            yield
+        yield from self._settle()
         function = getattr(self._client, READ[place.kind])
-        answer = yield from self._request(lambda unit: function(place.address, count=count, device_id=unit))
+        code = READ_CODE[place.kind]
+        answer = yield from self._request(code, lambda unit: function(place.address, count=count, device_id=unit))
         numbers = [int(each) for each in (answer.bits if place.kind in BITS else answer.registers)]
         full = -(-count // 8) * 8 if place.kind in BITS else count
         if len(numbers) != full:
+            self._owed = not self._is_tcp
             raise NoAnswer(f"an answer to another question came: {len(numbers)} places, not {count}")
         return numbers[:count]
 
-    def _request(self, call: Callable[[int], Any]) -> Asking[Any]:
+    def _request(self, code: int, call: Callable[[int], Any]) -> Asking[Any]:
+        """The answer of the client's `call(unit)`, which has to be one to the function with this code."""
         from pymodbus.exceptions import ConnectionException, ModbusException
 
         if self._gone:
             raise DeviceLost(self._gone)  # pymodbus would open the port again
         yield
         self._drop()
-        unit, tcp = self.asked_options.unit, self.asked_options.port.startswith("socket://")
+        unit, tcp = self.asked_options.unit, self._is_tcp
         try:
             answer = call(unit)
         except ConnectionException as error:
             raise self._lose(DeviceLost(f"{self.port_name} is gone: unplugged or closed ({error})")) from error
         except (ModbusException, ValueError, IndexError, struct.error) as error:
             # also what its decoders raise at an answer that is too short for its kind
-            self._quiet_until = time.monotonic() + self.asked_options.timeout
+            self._owed = not tcp
             came = what_came(self._raw, unit, tcp)
             raise NoAnswer(f"{came} within {self.asked_options.timeout:g} s") from error
         except Exception as error:
             raise self._lose(lost(self.port_name, error)) from error
         self.heard()
-        if not tcp and len(self._raw) != answer_length(self._raw):
-            raise NoAnswer(f"more came than one answer ({self._raw.hex(' ')})")
+        if not tcp and (len(self._raw) != answer_length(self._raw) or self._raw[1] & 0x7F != code):
+            self._owed = True
+            more = "more came than one answer" if self._raw[1] & 0x7F == code else "an answer to another question came"
+            raise NoAnswer(f"{more} ({self._raw.hex(' ')})")
         if answer.isError():
             code = answer.exception_code
             raise NoValue(f"the device answered with exception {code} ({EXCEPTIONS.get(code, 'of its own')})")
         return answer
 
+    def _settle(self) -> Asking[None]:
+        """After a question without an answer: make sure that the next answer belongs to the next question.
+
+        A board answers one question after the other, so whatever was owed has come before this answer, or never will.
+        """
+        if not self._owed:
+            return
+        unit, timeout_s = self.asked_options.unit, self.asked_options.timeout
+        question = framed(struct.pack(">BBHH", unit, RETURN_QUERY_DATA, 0, random.randrange(1 << 16)))
+        refusals = [framed(bytes((unit, RETURN_QUERY_DATA | 0x80, code))) for code in EXCEPTIONS]
+        self._drop()
+        self._on_port(lambda port: port.write(question))
+        came, deadline = b"", time.monotonic() + timeout_s
+        while not (end := next((each for each in (question, *refusals) if came.endswith(each)), b"")):
+            if (left := deadline - time.monotonic()) <= 0:
+                raise NoAnswer(f"no answer to a diagnostic question (function 8) within {timeout_s:g} s")
+            self.idle(left)
+            yield
+            came += self._on_port(lambda port: port.read(port.in_waiting))
+        self._owed = False
+        self.heard()
+        if late := came.removesuffix(end):
+            self.note(f"late answer dropped: {late.hex(' ')}")
+
     def _drop(self) -> None:
         """What came before the question is no answer to it. (TCP numbers its answers; pymodbus drops the others.)"""
         self._raw = b""
-        if self.asked_options.port.startswith("socket://"):
-            return
+        if not self._is_tcp and (dropped := self._on_port(lambda port: port.read(port.in_waiting))):
+            self.note(f"came unasked, dropped: {dropped.hex(' ')}")
+
+    def _on_port(self, call: Callable[[Any], T]) -> T:
+        """Do something with the serial port itself. Raises DeviceLost."""
+        if self._gone:
+            raise DeviceLost(self._gone)
         try:
-            dropped = self._client.socket.read(self._client.socket.in_waiting)
+            return call(self._client.socket)
         except Exception as error:  # as many kinds as there are ports
             raise self._lose(lost(self.port_name, error)) from error
-        if dropped:
-            self.note(f"came unasked, dropped: {dropped.hex(' ')}")
+
+    @property
+    def _is_tcp(self) -> bool:
+        return self.asked_options.port.startswith("socket://")
 
     def _lose(self, cause: DeviceLost) -> DeviceLost:
         self._gone = str(cause)
@@ -236,17 +288,13 @@ class ModbusBoard(PolledDevice):
     # -- opening ----------------------------------------------------------------------------------------------
 
     def _opened(self) -> Any:
-        try:
-            from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-        except ImportError as error:
-            raise BenchError("driver modbus needs pymodbus: pip install 'topbox-bench[modbus]'") from error
+        from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+
         logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())  # all of it is noted here
         options = self.asked_options
         common = {"timeout": options.timeout, "retries": 0, "trace_packet": self._trace}
-        if options.port.startswith("socket://"):
+        if self._is_tcp:
             host, _, port = options.port.removeprefix("socket://").rpartition(":")
-            if not host or not port.isdigit():
-                raise self.wrong(f"'{options.port}' names no port", "write for example socket://192.168.1.30:502")
             client: Any = ModbusTcpClient(host, port=int(port), **common)
             if not client.connect():
                 raise DeviceLost(f"{options.port} cannot be opened: nobody answers there")
@@ -297,29 +345,6 @@ class ModbusBoard(PolledDevice):
         if match[3] and match[1] in BITS:
             raise self.wrong(f"{text!r}: one bit has no sign", "take 'signed' out")
         return Place(match[1], int(match[2]), bool(match[3]))
-
-
-def what_came(raw: bytes, unit: int, tcp: bool) -> str:
-    """What the bytes are that pymodbus took for no answer, as a person would say it."""
-    if not raw:
-        return "no answer"
-    if tcp:
-        whole = len(raw) >= 8 and len(raw) >= 6 + int.from_bytes(raw[4:6], "big")
-        if not whole:
-            return f"only a part of an answer ({raw.hex(' ')})"
-        return f"an answer from unit {raw[6]}" if raw[6] != unit else f"an answer to another question ({raw.hex(' ')})"
-    from crccheck.crc import CrcModbus
-
-    if len(raw) >= 4 and CrcModbus.calc(raw[:-2]) == int.from_bytes(raw[-2:], "little"):
-        return f"an answer from unit {raw[0]}" if raw[0] != unit else f"an answer to another question ({raw.hex(' ')})"
-    return f"a part of an answer, or one with a wrong checksum ({raw.hex(' ')})"
-
-
-def answer_length(raw: bytes) -> int:
-    """How long the RTU answer is that begins here: functions 1 to 4 say it themselves, exceptions have 5 bytes."""
-    if len(raw) < 3 or raw[1] & 0x80:
-        return 5
-    return 5 + raw[2] if raw[1] <= 4 else 8
 
 
 def _runs(places: Any) -> list[tuple[Place, int]]:

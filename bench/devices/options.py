@@ -16,6 +16,9 @@ from bench.errors import InputError, Problem
 from bench.language.located import suggestion
 from bench.language.units import TIME, parse_quantity
 
+#: Keys of an entry that are not the driver's business.
+OF_THE_BENCH = ("calibrated_until",)
+
 
 class Options(BaseModel):
     """Base of the drivers' models."""
@@ -84,8 +87,9 @@ O = TypeVar("O", bound=Options)  # noqa: E741 - one letter, as type variables ha
 
 def read_options(model: type[O], device: str, options: Mapping[str, Any], file: str) -> O:
     """The device's options with their meaning. Raises InputError with everything that is wrong."""
+    own = {name: value for name, value in options.items() if name not in OF_THE_BENCH}
     try:
-        read = model.model_validate(dict(options))
+        read = model.model_validate(own)
     except ValidationError as cause:
         raise InputError(_problem(model, device, file, error) for error in cause.errors(include_url=False)) from cause
     if isinstance(read, PortOptions) and bool(read.port) == bool(read.serial_number):

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 from pydantic import Field
 
 from bench.devices.base import Device, DeviceLost
-from bench.devices.options import PortOptions, Seconds, Whole
+from bench.devices.options import PortOptions, Seconds, Whole, read_options
 from bench.errors import InputError
 from bench.events import Aligned, Batch, Event, Noted, Value
 
@@ -65,14 +65,17 @@ class Job:
 
 
 class PolledDevice(Device):
-    """Base of the drivers that ask. A driver gives `asked_options`, and fills `open`, `read`, `write` and `alive`."""
+    """Base of the drivers that ask. A driver gives `options_model`, and fills `open`, `read`, `write` and `alive`."""
 
     #: Sampling period of channels for which neither channel nor bench says one, s.
     EVERY_S = 0.5
+    options_model: type[PolledOptions] = PolledOptions
     asked_options: PolledOptions
 
     def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
+        """Raises InputError."""
         super().__init__(name, options, channels, bench)
+        self.asked_options = read_options(self.options_model, name, options, bench.file)
         self._line, self._next = threading.Lock(), threading.Lock()
         self._closing = threading.Event()
         self._events: list[Event] = []
@@ -109,6 +112,8 @@ class PolledDevice(Device):
     def connect(self) -> str:
         options = self.asked_options
         self.late_s = options.timeout / 2 + 0.02
+        driven = sum(channel.direction == "driven" for channel in self.channels.values())
+        self.away_s += options.timeout * (2 * (options.retries + 1) + driven / 2)  # while outputs are driven
         groups: dict[str, list[str]] = {}
         for name, channel in self.channels.items():
             if channel.direction == "read":

@@ -20,7 +20,7 @@ from bench.language.plan import Send
 class RealTimeBench(Device):
     """`simulated_bench` advanced by the host's clock; world time is `start_s` when it is connected."""
 
-    late_s = 0.02
+    late_s = 0.005
     simulated = True
 
     def __init__(self, bench: Bench, simulated_bench: SimulatedBench, start_s: float):

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from pydantic import Field
 
 from bench.devices.base import DeviceLost
-from bench.devices.options import Options, read_options
+from bench.devices.options import Options
 from bench.devices.polled import Asking, NoValue
 from bench.devices.text_device import TextDevice, TextOptions, quoted
 from bench.devices.wire_values import from_wire, to_wire
@@ -71,13 +71,14 @@ class InstrumentOptions(TextOptions):
 class Instrument(TextDevice):
     """One instrument. Its identity is checked before anything else is said to it."""
 
+    options_model = InstrumentOptions
     asked_options: InstrumentOptions
 
     def __init__(self, name: str, options: Mapping[str, Any], channels: Mapping[str, Channel], bench: Bench):
-        super().__init__(name, options, channels, bench)
         resource = str(options.get("resource", ""))
         given = {**options, "port": resource} if resource and "port" not in options else options
-        self.asked_options = read_options(InstrumentOptions, name, given, bench.file)
+        super().__init__(name, given, channels, bench)
+        self.needs = ("pyvisa", "visa") if resource else None
         if not any(self.asked_options.identity.model_dump().values()):
             raise self.wrong("'identity' names no field of *IDN?", "give for example {model: HV-6000, serial: '0123'}")
         for entry in self.asked_options.set_first:

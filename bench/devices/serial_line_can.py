@@ -71,6 +71,7 @@ class SerialLinePort:
         self, settings: PortSettings, bit_rate: int, listen_only: bool, stamped: bool, ask_status: bool, count: Count
     ):
         """Raises DeviceLost: not there, taken, mute, or it refuses what it is asked."""
+        self.behind = False
         self._count = count
         self._stamped, self._ask_status = stamped, ask_status
         self._kept: dict[bytes, tuple[int, bytes, int | None] | None] = {}
@@ -104,6 +105,7 @@ class SerialLinePort:
         arrival = time.monotonic()
         if self._ask_status:
             self._check_confirmed(arrival)
+        self.behind = self._port.behind
         buffer = self._port.buffer
         if b"\a" in buffer:
             raise DeviceLost(f"{self.name}: the adapter refuses to send: {NOBODY}")

@@ -45,6 +45,7 @@ class SerialPort:
         """Open it. Raises DeviceLost: not there, no permission, or somebody else has it."""
         self.name = settings.port or f"the port with serial number {settings.serial_number}"
         self.buffer = bytearray()
+        self.behind = False  # whether more had come than was last received
         self._serial = open_serial(settings, self.GRAIN_S)
         if settings.serial_number:
             self.name = f"{self._serial.port} (serial number {settings.serial_number})"
@@ -109,9 +110,11 @@ class SerialPort:
         try:
             self.buffer += self._serial.read(1)
             if len(self.buffer) == before:
+                self.behind = False
                 return False
             while (waiting := self._serial.in_waiting) and len(self.buffer) - before < self.LONGEST:
                 self.buffer += self._serial.read(waiting)
+            self.behind = waiting > 0
         except _port_errors() as error:
             if len(self.buffer) > before:
                 return True  # what came before the end counts; the next read meets the end again

@@ -49,7 +49,8 @@ class Port(Protocol):
 
 
 class TextDevice(PolledDevice):
-    """Base of `scpi` and `line`. A driver gives `asked_options` and fills `ask_value`, `ask_back`, `open`, `write`."""
+    """Base of `scpi` and `line`. A driver gives `options_model` and fills `ask_value`, `ask_back`, `open`, `write`,
+    `alive`."""
 
     asked_options: TextOptions
     port: Port | None = None
@@ -121,7 +122,11 @@ class TextDevice(PolledDevice):
         yield from self.settle()
         self._drop()
         self.say(question)
-        return (yield from self._answer())
+        answer = yield from self._answer()
+        if self.sync and question != self.sync[0] and self.sync[1](answer):
+            self.owed = True  # the line is one answer behind
+            raise NoAnswer("its identity came, which was asked for before")
+        return answer
 
     def say(self, text: str) -> None:
         """Send a line. Raises DeviceLost."""

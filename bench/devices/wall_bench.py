@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from bench.language.plan import Send
     from bench.runner.actions import AskPerson
 
+#: Between a look at how far the devices have got and what the engine is then given, s.
+SLACK_S = 0.05
+
 
 class WallBench:
     """`events` is the queue that the wall loop reads. `identities`: what each device said it is, once opened.
@@ -39,8 +42,10 @@ class WallBench:
         self._of_channel = {name: device.name for device in devices for name in device.channels}
         self._known: dict[str, Value] = {}
         self._aligned: dict[str, Aligned] = {}
-        self._origin_s = time.monotonic()
+        self._origin_s = self._begun_at = time.monotonic()
         self._lock = threading.Lock()
+        self._first: list[Event] = []  # taken from the queue by `wait`
+        self._lagged: set[str] = set()
 
     # -- opening and closing -------------------------------------------------------------------------------
 
@@ -66,9 +71,9 @@ class WallBench:
     def begin(self, start_s: float) -> None:
         """A new run whose clock shows `start_s` now. What is known of channels and clocks is told again."""
         with self._lock:
-            self._origin_s = time.monotonic() - start_s
-            while not self.events.empty():
-                self.events.get_nowait()
+            self._begun_at = time.monotonic()
+            self._origin_s = self._begun_at - start_s
+            self.take()
             for aligned in self._aligned.values():
                 self.events.put(aligned._replace(t=start_s))
             if self._known:
@@ -76,8 +81,41 @@ class WallBench:
 
     @property
     def late_s(self) -> float:
-        """How late the slowest device's readings may arrive, s."""
-        return max((device.late_s for device in self._devices), default=0.0)
+        """How late (s) the slowest device's readings may come to the engine; `lagging` tells of one that is later."""
+        return max((device.late_s + device.away_s for device in self._devices), default=0.0) + SLACK_S
+
+    @property
+    def settled_s(self) -> float:
+        """Every reading stamped until then (run clock, s) is in `events`, or has been taken from it."""
+        heard = (threads.heard_until - threads.device.late_s for threads in self._listening())
+        return min(heard, default=time.monotonic()) - self._origin_s
+
+    def lagging(self) -> Lost | None:
+        """A device that could not be listened to for longer than it says: what it has read may come too late."""
+        now = time.monotonic()
+        for threads in self._listening():
+            away_s = now - max(threads.heard_until, self._begun_at)
+            if away_s > threads.device.away_s:
+                self._lagged.add(threads.device.name)
+                cause = f"was not listened to for {away_s:.2f} s: it hangs, or this computer is too slow"
+                return Lost(self.now(), threads.device.name, cause)
+        return None
+
+    def take(self) -> list[Event]:
+        """What is in the queue now, in order."""
+        taken, self._first = self._first, []
+        return taken + [self.events.get_nowait() for _ in range(self.events.qsize())]
+
+    def wait(self, wait_s: float) -> bool:
+        """Wait at most so long for something to take; whether there is."""
+        try:
+            self._first = [self.events.get(timeout=max(wait_s, 0.0))]
+        except queue.Empty:
+            return False
+        return True
+
+    def _listening(self) -> Iterable[DeviceThreads]:
+        return (each for name, each in self._threads.items() if not each.ended and name not in self._lagged)
 
     def now(self) -> float:
         """Seconds on the run's clock."""
@@ -86,11 +124,14 @@ class WallBench:
     def _post(self, event: Event) -> None:
         """From any thread: onto the run's clock and into the queue."""
         with self._lock:
+            t = round(event.t - self._origin_s, 6)
             if type(event) is Batch:
                 self._known.update(event.samples)
-            elif type(event) is Aligned:
+                self.events.put(Batch(t, event.samples, event.scanned, event.frames))
+                return
+            if type(event) is Aligned:
                 self._aligned[event.device] = event
-            self.events.put(event._replace(t=round(event.t - self._origin_s, 6)))
+            self.events.put(event._replace(t=t))
 
     # -- what the engine asks for: posted, answered later ----------------------------------------------------
 

@@ -128,7 +128,8 @@ class Judge:
         if t != self.t and self.readings.changed:
             self.settle()  # an instant that nothing else closed
         self.t = t
-        self.end_s = max(self.end_s, t)
+        if t > self.end_s:
+            self.end_s = t
         kind = type(event)
         if kind is Batch:
             self.readings.apply(event)
@@ -188,10 +189,11 @@ class Judge:
         t = self.t
         news = False
         if changed:
+            watching = self._watching
             touched: dict[Watch, None] = {}
             for slot in changed:
-                for watch in self._watching.get(slot, ()):
-                    touched[watch] = None
+                if slot in watching:
+                    touched.update(dict.fromkeys(watching[slot]))
             for watch in touched:
                 news |= watch.update(t)
                 for follower in watch.followers:

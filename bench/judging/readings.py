@@ -18,13 +18,8 @@ if TYPE_CHECKING:
 NEVER = float("-inf")
 
 
-class Move(NamedTuple):
-    """A channel's last change of value: true until `from_s` at least, read again at `to_s` (s)."""
-
-    old: Value | None
-    from_s: float
-    new: Value
-    to_s: float
+#: A channel's last reading and the one before: (old, true until at least, new, read at), times in s.
+Move = tuple["Value | None", float, "Value", float]
 
 
 class Snapshot(NamedTuple):
@@ -36,11 +31,10 @@ class Snapshot(NamedTuple):
 
     def slope(self, slot: int) -> float:
         """How fast a quantity moves about this instant, in the channel's unit per s; 0 when it rests or is unknown."""
-        move = self.moves[slot]
-        if move is None or self.times[slot] > move.to_s or not isinstance(move.old, float):
+        old, from_s, new, to_s = self.moves[slot] or (None, 0.0, None, 0.0)
+        if not isinstance(old, float) or self.times[slot] > to_s:
             return 0.0
-        took_s = move.to_s - move.from_s
-        return (move.new - move.old) / took_s if 0.0 < took_s < float("inf") else 0.0
+        return (new - old) / (to_s - from_s) if 0.0 < to_s - from_s < float("inf") else 0.0
 
 
 class Readings:
@@ -78,9 +72,22 @@ class Readings:
         """Take in all that was read at `batch.t`."""
         t = batch.t
         fresh = t >= self._stimulus_done_s
-        for name, value in batch.samples:
-            slot = self.slots[name]
-            self._put(slot, value, t, fresh, self.time(slot))
+        slots, values, changed, own_times, own_epochs, moves = (
+            self.slots, self.values, self.changed, self._own_times, self._own_epochs, self._moves
+        )  # fmt: skip
+        group_times, groups, epoch = self._group_times, self._groups, self._epoch
+        for name, value in batch.samples:  # as `_put`, written out: this is where a busy bus spends its time
+            slot = slots[name]
+            if slot not in changed:
+                old = self._forgotten.pop(slot, None) if values[slot] is None else values[slot]
+                own_s, group_s = own_times[slot], group_times[groups[slot]]
+                before_s = own_s if own_s > group_s else group_s
+                changed[slot] = old, before_s
+                moves[slot] = old, before_s, value, t
+            values[slot] = value
+            own_times[slot] = t
+            if fresh:
+                own_epochs[slot] = epoch
         for group in batch.scanned:
             if group in self._silent:
                 self._heard_again(group, t, fresh)
@@ -124,7 +131,7 @@ class Readings:
         if slot not in self.changed:
             old = self._forgotten.pop(slot, None) if self.values[slot] is None else self.values[slot]
             self.changed[slot] = (old, before_s)
-            self._moves[slot] = Move(old, before_s, value, t)
+            self._moves[slot] = (old, before_s, value, t)
         self.values[slot] = value
         self._own_times[slot] = t
         if fresh:
@@ -157,6 +164,7 @@ class Readings:
             elif (
                 self._epoch not in (self._own_epochs[slot], self._group_epochs[self._groups[slot]])
                 or self.values[slot] is None
+                or self.time(slot) < self._stimulus_done_s  # read while the outputs were on their way
             ):
                 return self.names[slot]
         return None

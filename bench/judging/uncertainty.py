@@ -96,10 +96,10 @@ def propagated(
                 parts.append(Part(kind, name, u * weight, size, unit))
         slope = 0.0 if at_s is None else abs(snapshot.slope(slot))
         if slope:
-            move = snapshot.moves[slot]
+            _, from_s, _, to_s = snapshot.moves[slot]
             u = slope * hypot(max(at_s - snapshot.times[slot], 0.0) * HALF, when_u)
             weight = sensitivity(function, snapshot.values, slot, u)
-            parts.append(Part("sampling", name, u * weight, move.to_s - move.from_s, "s"))
+            parts.append(Part("sampling", name, u * weight, to_s - from_s, "s"))
     return parts
 
 

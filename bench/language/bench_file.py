@@ -20,7 +20,7 @@ from bench.language.channel import Channel, ChannelEntry, ChannelReader
 from bench.language.collecting import Problems
 from bench.language.documents import Document, Formula, SequenceName, Truth, VariableName, one_of, validate
 from bench.language.expressions import Scope
-from bench.language.located import Map, Text, plain, shown, suggestion
+from bench.language.located import Map, Place, Text, plain, shown, suggestion
 from bench.language.plan import Invariant
 from bench.language.register import Register
 from bench.language.resistors import Resistor, ResistorEntry, positive, read_resistors
@@ -110,6 +110,8 @@ class Bench:
     rule: str = "simple"
     file: str = ""
     source_text: str = ""
+    #: Where things stand in the file: 'devices.NAME', 'devices.NAME.KEY...', 'channels.NAME'.
+    places: Mapping[str, Place] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def simulated(self) -> bool:
@@ -191,6 +193,10 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         database=Path(file).parent / str(document.database) if document.database else None,
         file=file,
         source_text=text,
+        places={
+            **_places("devices", data["devices"]),
+            **{f"channels.{name}": name.place for name in data["channels"]},
+        },
     )
 
 
@@ -204,3 +210,13 @@ def _rules(entries: list[Any] | None, channels: Mapping[str, Channel], problems:
         with problems.collecting():
             found.append(resolve_rule(entry, scope, Register()))
     return tuple(found)
+
+
+def _places(path: str, node: Map) -> dict[str, Place]:
+    """Of a value where it is a scalar, else of its key."""
+    found: dict[str, Place] = {}
+    for key, value in node.items():
+        found[f"{path}.{key}"] = value.place if isinstance(value, Text) else key.place
+        if isinstance(value, Map):
+            found |= _places(f"{path}.{key}", value)
+    return found

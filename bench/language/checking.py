@@ -53,6 +53,10 @@ def _check_bench(path: Path, text: str, data: Map) -> None:
     bench = resolve_bench(data, str(path), text)
     if bench.database is not None and not bench.database.is_file():
         raise data["database"].place.error(f"no file is at {bench.database}", "write the path from this file's folder")
+    if not bench.simulated:
+        from bench.devices.opening import devices_of
+
+        devices_of(bench)
 
 
 def _check_register(path: Path, text: str, data: Map, bench: Bench, problems: Problems) -> None:

@@ -70,16 +70,15 @@ def fields_text(fields: Mapping[str, Any]) -> str:
 
 
 def frame_line(t: float, frame: Frame) -> str:
-    return f"({t:.6f}) {_frame_text(*frame[:5])}\n"
-
-
-@lru_cache(maxsize=8192)
-def _frame_text(bus: str, number: int, data: bytes, extended: bool, heard: bool) -> str:
-    """Kept, because the same frame comes again and again."""
-    name = "_".join(bus.split()) or "can"
-    width = 8 if extended else 3
+    bus, number, data, extended, heard, _ = frame
     flexible = "#0" if len(data) > 8 else ""  # the form for frames longer than classic CAN allows
-    return f"{name} {number:0{width}X}#{flexible}{data.hex().upper()} {'R' if heard else 'T'}"
+    return f"({t:.6f}) {_frame_start(bus, number, extended)}{flexible}{data.hex().upper()} {'R' if heard else 'T'}\n"
+
+
+@lru_cache(maxsize=4096)
+def _frame_start(bus: str, number: int, extended: bool) -> str:
+    width = 8 if extended else 3
+    return f"{'_'.join(bus.split()) or 'can'} {number:0{width}X}#"
 
 
 def parse_frame(line: str) -> tuple[float, Frame] | None:

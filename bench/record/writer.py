@@ -28,7 +28,7 @@ from time import monotonic
 from typing import Any, NoReturn
 
 from bench.errors import RecordError
-from bench.events import KIND_OF, Batch, Frame, Passed, as_fields
+from bench.events import KIND_OF, Batch, Passed, as_fields
 from bench.record.growing import GrowingFile, Reserve
 from bench.record.header import FORMAT
 from bench.record.keys import SigningKey
@@ -89,7 +89,7 @@ class RecordWriter:
         self._wall_clock = wall_clock
         self._blocks: dict[str, tuple[list[str], list[Any]]] = {}
         self._scans: dict[str, list[str]] = {}
-        self._frames: list[tuple[float, Frame]] = []
+        self._frames: list[str] = []
         self._lines: list[bytes] = []
         self._count = 0
         self._prev = FIRST_PREV
@@ -132,19 +132,19 @@ class RecordWriter:
             stamp = repr(float(t))
             blocks, scans = self._blocks, self._scans
             for channel, value in samples:
-                if channel in blocks:
-                    times, values = blocks[channel]
-                    times.append(stamp)
-                    values.append(value)
-                else:
+                block = blocks.get(channel)
+                if block is None:
                     blocks[channel] = ([stamp], [value])
+                else:
+                    block[0].append(stamp)
+                    block[1].append(value)
             for group in scanned:
                 if group in scans:
                     scans[group].append(stamp)
                 else:
                     scans[group] = [stamp]
         for frame in frames:
-            self._frames.append((t + frame.after_s, frame))
+            self._frames.append(frame_line(t + frame.after_s, frame))
         if monotonic() >= self._due:
             self._hand_over()
 
@@ -238,7 +238,7 @@ class RecordWriter:
             self._close_blocks()
         try:
             if self._frames:
-                self._frames_file.add("".join(frame_line(t, frame) for t, frame in self._frames).encode())
+                self._frames_file.add("".join(self._frames).encode())
                 self._frames.clear()
             if self._lines:
                 self._record_file.add(b"\n".join(self._lines) + b"\n")

@@ -42,10 +42,10 @@ _STIMULI = (plans.Drive, plans.Send, plans.Inject, plans.Restore)
 
 
 class Wake(NamedTuple):
-    """`Passed(t)` is due `late_s` after `t`: by then everything read until `t` has arrived."""
+    """`Passed` is due at `sharp_s` by the clock, and at `settled_s` once every reading until then has arrived."""
 
-    t: float
-    late_s: float = 0.0
+    sharp_s: float = NEVER
+    settled_s: float = NEVER
 
 
 class Engine:
@@ -94,25 +94,26 @@ class Engine:
 
         What only lets time pass before the next stimulus ends on time; what is judged waits for its readings.
         """
-        late_s = self.judge.late_s
-        due = Wake(min(self._injections[-1][0] if self._injections else NEVER, self._silent_s), late_s)
+        sharp_s = self._injections[-1][0] if self._injections else NEVER
+        settled_s = self._silent_s
+        own_s, is_sharp = NEVER, True
         match self.life.state:
             case "powering up":
-                own = Wake(max(0.0, self.t), self._late_before_next)
+                own_s, is_sharp = max(0.0, self.t), self._stimulus_next
             case "driving" | "clearing up" if self.judge.open is not None:
-                pause = type(self.present) is plans.Pause
-                own = Wake(self.judge.open.deadline_s, self._late_before_next if pause else late_s)
+                own_s = self.judge.open.deadline_s
+                is_sharp = type(self.present) is plans.Pause and self._stimulus_next
             case "driving" | "clearing up":
-                own = Wake(self._cool_s if self._cool_s > self.t else NEVER)
+                own_s = self._cool_s if self._cool_s > self.t else NEVER
             case "making safe" if self._safe_awaited:
-                own = Wake(self._safe_deadline_s, late_s)
-            case _:
-                own = Wake(NEVER)
-        return min(due, own, key=sum)
+                own_s, is_sharp = self._safe_deadline_s, False
+        if is_sharp:
+            return Wake(min(sharp_s, own_s), settled_s)
+        return Wake(sharp_s, min(settled_s, own_s))
 
     @property
-    def _late_before_next(self) -> float:
-        return 0.0 if isinstance(self._walk.peek()[1], _STIMULI) else self.judge.late_s
+    def _stimulus_next(self) -> bool:
+        return isinstance(self._walk.peek()[1], _STIMULI)
 
     def start(self) -> list[Action]:
         """Begin: every driven channel to its initial value; no supply for a sequence about power-up."""
@@ -132,8 +133,11 @@ class Engine:
 
     def take(self, event: events.Event) -> None:
         """Take in one event; nothing is decided before `settle`."""
-        self.t = max(self.t, event.t)
+        if event.t > self.t:
+            self.t = event.t
         self.judge.fold(event)
+        if type(event) is events.Batch:
+            return
         match event:
             case events.Driven(channel=name):
                 self._safe_awaited.discard(name)

@@ -35,6 +35,11 @@ class Bench(Protocol):
     def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]: ...
 
 
+def _after_safe_state(action: Action) -> bool:
+    """A safe state leaves before anything else is done or written; all others keep their order."""
+    return not (type(action) is DriveOutputs and action.safe)
+
+
 class Hands:
     """Writes every event, gives it to the engine, and carries out what comes back until nothing does."""
 
@@ -52,7 +57,7 @@ class Hands:
         self._carry_out(self._engine.start())
 
     def happened(self, events: Iterable[Event]) -> None:
-        """All of these happened at one instant."""
+        """These happened, in this order; what is to be done is decided after the last one."""
         for event in events:
             self._note(event)
             self._engine.take(event)
@@ -70,7 +75,7 @@ class Hands:
     def _carry_out(self, actions: list[Action]) -> None:
         while actions:
             answers: list[Event] = []
-            for action in actions:
+            for action in sorted(actions, key=_after_safe_state):
                 if type(action) is Write:
                     self._note(action.event)
                 else:

@@ -17,6 +17,7 @@ from bench.language.plan import Plan
 from bench.record.header import header_fields
 from bench.record.writer import new_record
 from bench.runner.budgets import begin_budget
+from bench.runner.collector import short_pauses
 from bench.runner.engine import Engine
 from bench.runner.hands import Hands
 from bench.runner.options import Options
@@ -57,8 +58,9 @@ def run_plan(
         hands = Hands(engine, bench, record, None if watch is None else lambda event: watch(event, judge))
         try:
             if in_wall_time:
-                bench.begin(start_s)
-                run_wall(engine, bench, hands, stop)
+                with short_pauses():
+                    bench.begin(start_s)
+                    run_wall(engine, bench, hands, stop)
             else:
                 run_virtual(engine, bench, hands, stop)
         except BaseException:

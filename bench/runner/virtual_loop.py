@@ -23,7 +23,7 @@ def run_virtual(engine: Engine, bench: SimulatedBench, hands: Hands, stop: Stop)
         if stop.cause:
             hands.happened([Stopped(engine.t, stop.take())])
             continue
-        wake = engine.wake.t
+        wake = min(engine.wake)
         following = bench.next_s()
         if (wake, _WAKE) < following:
             bench.elapse(wake)

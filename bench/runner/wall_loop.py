@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import queue
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
@@ -17,12 +16,15 @@ if TYPE_CHECKING:
 
 #: How often a stop from outside is looked for when nothing else happens, s.
 LOOK_S = 0.02
+#: How often it is looked whether the devices have been heard until a deadline that is over, s.
+SETTLE_S = 0.002
 #: More than this between two looks, or between the two clocks of the host, and it has slept or been set, s.
 JUMP_S = 0.5
 
 
 def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None:
-    """Until the engine is closed. A deadline counts as passed when its last readings have had time to arrive."""
+    """Until the engine is closed. What is judged counts as passed when every reading until then is in; nothing else
+    than the devices says so, so that a busy host cannot let a deadline pass too early."""
     hands.begin()
     host = HostClock()
     while not engine.closed:
@@ -32,17 +34,23 @@ def run_wall(engine: Engine, bench: WallBench, hands: Hands, stop: Stop) -> None
         if stop.cause:
             hands.happened([Stopped(max(bench.now(), engine.t), stop.take())])
             continue
+        if lost := bench.lagging():
+            hands.happened([lost._replace(t=max(lost.t, engine.t))])
+            continue
+        settled_s = bench.settled_s  # looked at first: what it speaks of is in the queue
+        if came := bench.take():
+            hands.happened(came)
         wake = engine.wake
-        now, due = bench.now(), wake.t + wake.late_s
-        if now >= due and bench.events.empty():
-            hands.happened([Passed(max(wake.t, engine.t))])
-            continue
-        try:
-            event = bench.events.get(timeout=max(min(due - now, LOOK_S), 0.0))
-        except queue.Empty:
+        now = bench.now()
+        if now >= wake.sharp_s or settled_s >= wake.settled_s:
+            hands.happened([Passed(max(wake.sharp_s if now >= wake.sharp_s else wake.settled_s, engine.t))])
+        elif not came and not bench.wait(min(wake.sharp_s - now, _patience_s(wake.settled_s - now))):
             hands.nothing_happened()
-            continue
-        hands.happened([event])
+
+
+def _patience_s(left_s: float) -> float:
+    """How long to wait, where a deadline that the devices have to confirm is `left_s` away."""
+    return min(left_s, LOOK_S) if left_s > 0 else SETTLE_S
 
 
 class HostClock:

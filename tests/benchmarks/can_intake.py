@@ -20,11 +20,13 @@ import tempfile
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
 from bench.devices.can_bus import CanBus
 from bench.devices.can_port import without_asammdf
 from bench.devices.simulated import SimulatedBench
 from bench.devices.wall_bench import WallBench
-from bench.events import Batch, Noted
+from bench.events import Batch, Lost, Noted
 from bench.judging.judge import Judge
 from bench.language.bench_file import bench_from_text, load_bench
 from bench.language.loading import load_plans
@@ -33,6 +35,7 @@ from bench.language.shipped import shipped_file, shipped_folder
 from bench.language.surroundings import can_database
 from bench.record.header import header_fields
 from bench.record.writer import new_record
+from bench.runner.collector import short_pauses
 from bench.runner.engine import Engine
 from bench.runner.hands import Hands
 from bench.runner.stopping import Stop
@@ -139,12 +142,15 @@ class Intake:
         self.frames = 0
         self.notes: list[str] = []
 
-    def happened(self, event) -> None:
-        if type(event) is Batch:
-            self.frames += len(event.frames)
-        elif type(event) is Noted:
-            self.notes.append(event.text)
-        self.hands.happened([event])
+    def happened(self, events) -> None:
+        for event in events:
+            if type(event) is Batch:
+                self.frames += len(event.frames)
+            elif type(event) is Noted:
+                self.notes.append(event.text)
+            elif type(event) is Lost:
+                self.notes.append(f"lost: {event.cause}")
+        self.hands.happened(events)
 
 
 def cost(name: str, traffic: Traffic, count: int) -> None:
@@ -183,13 +189,14 @@ def cost(name: str, traffic: Traffic, count: int) -> None:
             while intake.frames < count:
                 for event in device.listen(0.0):
                     intake.wall._post(event)
-                    intake.happened(intake.wall.events.get())
+                intake.happened(intake.wall.take())
             spent = time.process_time() - begun
             device.close()
             intake.record.abandon()
             return spent / count
 
-    rounds = [(plain(), ours(None), ours(SOME)) for _ in range(5)]
+    with short_pauses():  # as in a run; for both
+        rounds = [(plain(), ours(None), ours(SOME)) for _ in range(5)]
     reference, everything, some = (min(times) for times in zip(*rounds, strict=True))
     print(f"cost per frame, {name}: {count} frames, best of 5, one thread (process CPU)")
     what = "python-can receive + cantools decode of everything"
@@ -279,14 +286,13 @@ def report(name: str, intake: Intake, total: int, seconds: float, rate: float, t
     latest = begun
     worst_s = 0.0
     while intake.frames < total and time.monotonic() - latest < 1.0 + seconds * (intake.frames == 0):
-        try:
-            event = intake.wall.events.get(timeout=0.02)
-        except Exception:
+        if not intake.wall.wait(0.02):
             intake.hands.nothing_happened()
             continue
+        events = intake.wall.take()
         latest = time.monotonic()
-        worst_s = max(worst_s, intake.wall.now() - event.t)
-        intake.happened(event)
+        worst_s = max(worst_s, intake.wall.now() - min(event.t for event in events))
+        intake.happened(events)
     elapsed = time.monotonic() - begun
     spent = time.process_time() - spent
     intake.record.abandon()

@@ -4,7 +4,7 @@ import itertools
 import time
 
 import pytest
-from devices.can_rig import CELLS, SENT, Heard, can_bus, listening, notes
+from devices.can_rig import CELLS, MEASUREMENTS, SENT, Heard, can_bus, listening, notes
 from devices.rig import eventually
 
 from bench.devices.base import DeviceLost
@@ -60,6 +60,28 @@ def test_a_driven_value_leaves_with_the_next_frame_before_the_drive_is_confirmed
             heard.append(volts(message))
         assert heard[-1] == (4.3, 2.7)
         assert set(heard) <= {(4.25, 3.6), (4.3, 2.7)}  # both at once, never one of them
+
+
+TWO_MESSAGES = (
+    SENT
+    + """
+  pack: {direction: driven, unit: V, safe: 0 V, signal: box_measurements.pack_voltage}
+  measurements: {direction: driven, states: ["on", "off"], safe: "on", at: send box_measurements while on}
+"""
+)
+
+
+def test_all_messages_change_at_once_and_not_one_after_the_other():
+    """Between two frames of the quick message, which shows that nobody waits for the slow one first."""
+    with Heard("periodic: {bms_cells: 400 ms, box_measurements: 20 ms}", TWO_MESSAGES) as bus:
+        bus.device.drive({"bms_messages": "on", "measurements": "on"})
+        bus.device.drive({"bms_max": 4.3, "pack": 100.0})
+        heard = []
+        while (message := bus.other._bus.recv(0)) is not None:
+            heard.append((message.arbitration_id, message.data[:2].hex()))
+        slow_first = heard.index((CELLS, "f8a7"))
+        quick_before = [data for number, data in heard[:slow_first] if number == MEASUREMENTS]
+        assert quick_before[-1] == "03e8"
 
 
 def test_off_stops_at_once_and_on_begins_again():
@@ -243,7 +265,7 @@ def test_a_bus_that_takes_no_frames_ends_the_timer():
     timer.switch_on(message(0.01))
     eventually(lambda: timer.trouble)
     with pytest.raises(DeviceLost, match="dead"):
-        timer.change(message(0.01), lambda: None, 0.1)
+        timer.change([message(0.01)], lambda: None)
     timer.close()
     timer.close()
 

@@ -162,3 +162,22 @@ def test_mistakes_in_the_bench_file(change, wrong):
     with pytest.raises(InputError) as caught:
         driver_on(LINES.replace(*change), "none")
     assert wrong in str(caught.value)
+
+
+class OneBehind(Holding):
+    """Gives the identity in place of the answer that it holds back."""
+
+    def __call__(self, answer):
+        held_before = self.held
+        sent = super().__call__(answer)
+        return b"TINY 7\r\n" if self.held and not held_before else sent
+
+
+def test_an_identity_that_comes_late_does_not_leave_the_line_one_answer_behind(box):
+    with Running(driver_on(LINES, box.port)) as running:
+        running.until(sample("heat", 21.5))
+        box.mangle = OneBehind(b"T=99", then=lambda: setattr(box, "heat", 22.0))
+        box.heat = 99.0
+        running.until(noted("late answer dropped", "T=99.0C"))
+        running.until(sample("heat", 22.0))
+        assert not any(sample("heat", 99.0)(event) for event in running.events)

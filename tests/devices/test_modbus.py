@@ -1,6 +1,8 @@
 """`modbus` before a simulated relay board (needs 12, 20 and 22 to 26 of the bench)."""
 
 import random
+import threading
+import time
 
 import pytest
 from devices.conformance import CHECKS, Plug, a_second_opener_is_refused
@@ -161,6 +163,52 @@ def test_a_late_answer_does_not_answer_the_next_question(relays):
         running.until(noted("no answer"))
         running.until(scanned("relays"))
         assert not any(sample("aux", "open")(event) for event in running.events)
+
+
+@pytest.mark.parametrize("echoes", [True, False], ids=["echo", "refusal"])
+@pytest.mark.parametrize("late_s", [0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.3, 1.5])
+def test_an_answer_is_never_taken_for_that_to_the_same_question_asked_again(on_a_line, late_s, echoes):
+    """However many time-outs late it is: it says `open`, and from before the next question on the truth is `closed`."""
+    on_a_line.echoes = echoes
+    bench = RELAYS.replace("QUICK", "timeout: 200 ms, silence: 4 s")
+    with Running(driver_on(bench, on_a_line.port)) as running:
+        running.until(sample("aux", "closed"))
+        held = threading.Event()
+        free_at = 0.0
+
+        def mangle(answer):
+            """The board is away for a while, and then answers one question after the other."""
+            nonlocal free_at
+            now = time.monotonic()
+            if answer.startswith(b"\x03\x02\x01\x01") and not held.is_set():  # input 2 is on, which is open
+                on_a_line.values["aux"], free_at = "closed", now + late_s
+                held.set()
+            on_a_line.late_s = max(free_at - now, 0.0)
+            free_at += 0.03
+            return answer
+
+        on_a_line.mangle = mangle
+        on_a_line.values["aux"] = "open"
+        assert held.wait(10.0)
+        on_a_line.values["bath"] = 30.0
+        running.until(sample("bath", 30.0))  # answered after the late one: the stand-in keeps the order
+        assert not any(sample("aux", "open")(event) for event in running.events)
+
+
+def test_a_board_that_answers_no_diagnostics_is_lost_after_a_question_without_an_answer(on_a_line):
+    with Running(driver_on(RELAYS, on_a_line.port)) as running:
+        running.until(scanned("relays"))
+        missed = []
+
+        def mangle(answer):
+            if answer[1] & 0x7F == 8 or not missed:
+                missed.append(answer)
+                return b""
+            return answer
+
+        on_a_line.mangle = mangle
+        running.until(noted("no answer to a diagnostic question (function 8)"))
+        assert "has not answered for 0.9 s" in running.lost()
 
 
 def test_a_try_again_is_noted(relays):

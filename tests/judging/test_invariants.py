@@ -3,7 +3,8 @@
 import pytest
 
 from bench.events import Injected, Restored
-from tests.judging.folding import fold, judge_of, read
+from bench.judging.judge import Judge
+from tests.judging.folding import fold, judge_of, plan_of, read
 
 STEP = "- {name: Wait, pause: 1 s}"
 
@@ -145,3 +146,14 @@ def test_an_excused_after_is_listed(tmp_path):
 def test_a_rule_names_its_requirement(tmp_path):
     rule = "{name: loop, requirement: SDC-01, always: loop == 'closed'}"
     assert result_of(tmp_path, rule, read(0.0, loop="closed")).requirement == "SDC-01"
+
+
+@pytest.mark.parametrize(
+    ("ends_s", "verdict"),
+    [(1.2, "pass"), (1.3, "inconclusive"), (1.5, "inconclusive"), (1.8, "fail")],  # 250 ms, and 500 ms for readings
+)
+def test_at_the_end_of_a_run_readings_may_still_be_on_their_way(tmp_path, ends_s, verdict):
+    judge = Judge(plan_of(tmp_path, STEP, f"invariants:\n  - {WHEN}"), late_s=0.5)
+    (result,) = fold(judge, CLOSED, read(1.0, loop="open"), read(ends_s)).invariants()
+    assert result.verdict == verdict
+    assert ("the run ended before it was known" in result.reason) is (verdict == "inconclusive")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bench.events import Aligned, Answered, Asked, Passed
+from bench.events import Aligned, Answered, Asked, Driven, Driving, Passed
 from tests.judging.folding import begin, drive, end, fold, judge_of, outcome, read
 
 LOOP_OPEN = "- {name: Loop, await: loop == 'open', within: 500 ms}"
@@ -18,6 +18,14 @@ def test_await_does_not_take_a_value_from_before_the_stimulus(tmp_path):
     fold(judge, read(-0.01, loop="open"), *drive(0.0, shutdown_loop="closed"), begin(0.0))
     assert judge.open.result is None
     assert outcome(judge, read(0.01, loop="closed"), read(0.49), Passed(0.5)).verdict == "fail"
+
+
+def test_await_does_not_take_a_value_read_while_the_stimulus_was_on_its_way(tmp_path):
+    judge = judge_of(tmp_path, LOOP_OPEN)
+    began, done = Driving(0.0, "", {"shutdown_loop": "closed"}), Driven(0.05, "shutdown_loop", "closed")
+    fold(judge, read(-0.01, loop="open"), began, read(0.04), done, begin(0.05))
+    assert judge.open.result is None
+    assert outcome(judge, read(0.06, loop="closed"), read(0.54), Passed(0.55)).verdict == "fail"
 
 
 def test_await_takes_what_the_stimulus_changed_at_once(tmp_path):

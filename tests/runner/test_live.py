@@ -131,6 +131,7 @@ def test_run_refuses_before_any_port_is_touched(tmp_path, capsys, monkeypatch, r
     monkeypatch.chdir(tmp_path)
     opened = []
     monkeypatch.setattr("bench.devices.opening.bench_in_wall_time", lambda bench: opened.append(bench))
+    monkeypatch.setattr("bench.devices.opening.devices_of", lambda bench: [])  # its channels have no places on a board
     file = tmp_path / "case.yaml"
     file.write_text(at.plan.sources["sequence.yaml"].replace("energy: dry", "energy: live"), encoding="utf-8")
     common = ["run", str(file), "--bench", str(real_bench_file), "--records", str(tmp_path / "records")]

@@ -139,6 +139,13 @@ def test_the_newest_record_that_opens_it_is_named_and_later_failures_do_not_clos
     assert at.permit().opened_by == {("case", ""): "two"}
 
 
+def test_what_could_not_fail_at_the_lower_stage_keeps_nobody_from_the_next(at):
+    """Below 60 V with a 50 V supply says nothing; the next stage is where it is shown."""
+    steps = [{"verdict": "pass", "began_s": 0.0}, {"verdict": "not-run", "began_s": 1.0}]
+    at.record(name="one", document={"verdict": "not-run", "steps": steps, "invariants": [{"verdict": "pass"}]})
+    assert at.permit().opened_by == {("case", ""): "one"}
+
+
 @pytest.mark.parametrize(
     ("changes", "short"),
     [
@@ -153,6 +160,8 @@ def test_the_newest_record_that_opens_it_is_named_and_later_failures_do_not_clos
         ({"document": {"verdict": "fail"}}, "is fail"),
         ({"document": {"verdict": "inconclusive"}}, "is inconclusive"),
         ({"document": None}, "is without a verdict"),
+        ({"document": {"verdict": "not-run", "steps": [{"verdict": "not-run", "began_s": None}]}}, "is not-run"),
+        ({"document": {"verdict": "not-run", "invariants": [{"verdict": "not-run"}]}}, "is not-run"),
         ({"stage": "simulated"}, None),
         ({"stage": "reduced"}, None),
         ({"stage": None}, None),
