@@ -162,9 +162,9 @@ class Box:
         self._set("controller_state", "idle")
         self._endings = [
             timeline.every(self._controller.period_s, t, self._step, CONTROL),
-            timeline.every(s["status_period"], t + s["status_period"], self._send_status, FRAMES),
-            timeline.every(0.1, t + 0.1, self._send_measurements, FRAMES),
-            timeline.every(s["bms_period"], t + s["bms_startup"], self._send_cells, FRAMES),
+            timeline.every(s["status_period"], t + s["status_period"], self._late(self._send_status), FRAMES),
+            timeline.every(0.1, t + 0.1, self._late(self._send_measurements), FRAMES),
+            timeline.every(s["bms_period"], t + s["bms_startup"], self._late(self._send_cells), FRAMES),
         ]
 
     def _power_down(self, t: float) -> None:
@@ -307,6 +307,18 @@ class Box:
             self._rewire(t)
 
     # Messages.
+
+    def _late(self, send: Callable[[float], None]) -> Callable[[float], None]:
+        """`send` as it is on a bus that is not always free."""
+        most = self._settings["can_jitter"]
+        if not most:
+            return send
+
+        def wait(t: float) -> None:
+            delay = self._random.uniform(0.0, most)
+            self._timeline.at(t + delay, lambda t: send(t) if self._powered else None, FRAMES)
+
+        return wait
 
     def _send_status(self, t: float) -> None:
         if not self._settings["status_silent"]:
