@@ -8,7 +8,7 @@ from importlib import import_module
 
 from bench.errors import InputError, TopboxError
 
-COMMANDS = ("check", "run", "selfcheck", "simulate", "ports", "wiring", "report", "verify", "rejudge", "new")
+COMMANDS = ("check", "run", "sweep", "selfcheck", "simulate", "ports", "wiring", "report", "verify", "rejudge", "new")
 CAUTION = (
     "This software is not a safety device. The hardware shutdown loop and the emergency stop protect people; "
     "work on live high voltage is for qualified people under local rules; zero voltage is proven with an "
