@@ -224,9 +224,6 @@ SUPERVISING.numbers("under-voltage-at-2.90", "BMS-08", "Trips at a cell voltage 
 SUPERVISING.numbers(
     "voltage-trips-after-3-s", "BMS-04", "Lets a cell voltage beyond its limit last 3 s.", cell_voltage_lasts_s=3.0
 )
-SUPERVISING.numbers(
-    "voltage-trips-at-once", "BMS-04", "Trips at a cell voltage in a single message.", cell_voltage_lasts_s=0.0
-)
 SUPERVISING.numbers("temperature-at-65", "BMS-05", "Trips at 65 degC.", hottest_cell_degc=65.0)
 SUPERVISING.numbers("temperature-at-50", "BMS-08", "Trips at 50 degC.", hottest_cell_degc=50.0)
 SUPERVISING.numbers(

@@ -1,8 +1,8 @@
 """Healthy boxes that differ as boxes do: every part somewhere in its tolerance, every sense and meter in its accuracy.
 
-Bands without a source are common practice. Capacitor +-20 % and resistors +-5 % are the scenario's; contactor times are
-those of a contactor of this size with a clamp across its coil; the pack goes from 2.80 V to 4.20 V a cell. The box's own
-senses are kept to 0.2 % and 0.3 V: a box that measures worse closes AIR+ below 95 % and is not healthy.
+All bands are common practice, no source: capacitor +-20 %, resistors +-5 %, times of a contactor of this size with a
+clamp across its coil. The pack goes from 2.80 V to 4.20 V a cell. The box's own senses are kept to 0.2 % and 0.3 V: a
+box that measures much worse closes AIR+ below 95 % and is not healthy.
 
 Leaves out: correlations (two contactors of one batch), temperature, age, a bench at the edge of its own accuracy in
 every channel at once.

@@ -23,12 +23,8 @@ class SweepProgress:
             from rich.console import Console
             from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-            columns = (
-                TextColumn("{task.description}"),
-                BarColumn(),
-                MofNCompleteColumn(),
-                TextColumn("{task.fields[at]}"),
-            )
+            what, at = TextColumn("{task.description}"), TextColumn("{task.fields[at]}")
+            columns = what, BarColumn(), MofNCompleteColumn(), at
             self._bar = Progress(*columns, console=Console(stderr=True), transient=True)
             self._bar.start()
             self._task = self._bar.add_task(self._what, total=self._total, at="")

@@ -47,9 +47,8 @@ def _cells(row: Detection, first: bool) -> tuple[Any, ...]:
 
     catches, fastest = row.catches, row.fastest
     names = list(dict.fromkeys(outcome.run for outcome in catches))
-    shown = ", ".join(names[:NAMES_SHOWN]) + (
-        f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
-    )
+    more = f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
+    shown = ", ".join(names[:NAMES_SHOWN]) + more
     count = "" if first or not catches else f"{len(catches)} of {len(row.outcomes)}: "
     cells = [_SHAPES[row.standing], row.defect.name, row.defect.kind, " ".join(row.defect.breaks), " ".join(row.named)]
     cells += [count + shown]
