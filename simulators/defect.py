@@ -16,15 +16,18 @@ T = TypeVar("T", bound=type)
 class Changed(ReferenceController):
     """The reference controller with something changed: `reads` what it reads, `says` what it commands.
 
-    It supervises what it really commands. `memory` survives a loss of supply, and is new in every run.
+    It supervises what it really commands; `last` is what it commanded in the step before. `memory` survives a loss of
+    supply, and is new in every run.
     """
 
     memory: ClassVar[dict[str, Any]] = {}
+    last = Outputs()
 
     def step(self, t: float, inputs: Inputs) -> Outputs:
         return super().step(t, self.reads(t, inputs))
 
     def _outputs(self, t: float, i: Inputs) -> Outputs:
+        self.last = self._out
         self._out = self.says(t, i, super()._outputs(t, i))
         return self._out
 

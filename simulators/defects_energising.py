@@ -95,10 +95,16 @@ class StartsOnLevel(Changed):
 
 @ENERGISING.firmware("start-is-reset", "LAT-01")
 class StartIsReset(Changed):
-    """Takes the press of start for a reset."""
+    """Takes the press of start for a reset, and starts."""
+
+    _starts = False
 
     def _clears(self, i: Inputs, before: Inputs, present: list[str]) -> bool:
-        return (i.reset_request or self._asked_to_start(i, before)) and not present
+        self._starts = bool(self._faults) and i.start_request and not before.start_request and not present
+        return self._starts or super()._clears(i, before, present)
+
+    def _enter(self, phase: str, t: float) -> None:
+        super()._enter("minus" if phase == "idle" and self._starts else phase, t)
 
 
 @ENERGISING.firmware("remembers-start", "ACT-01")
@@ -125,7 +131,7 @@ class StartsWithLoop(Changed):
         return again or super()._asked_to_start(i, before)
 
     def says(self, t: float, i: Inputs, out: Outputs) -> Outputs:
-        self._was_up |= self._out.air_plus and not i.loop_closed
+        self._was_up |= self.last.air_plus and not i.loop_closed
         return out
 
 

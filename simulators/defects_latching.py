@@ -126,7 +126,7 @@ class ComesBack(NeverLatches):
         return again or super()._asked_to_start(i, before)
 
     def says(self, t: float, i: Inputs, out: Outputs) -> Outputs:
-        self._stopped |= self._out.air_plus and out.state == "fault"
+        self._stopped |= self.last.air_plus and out.state == "fault"
         return out
 
 

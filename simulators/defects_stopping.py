@@ -67,7 +67,7 @@ class StopsHalf(Changed):
     _half = False
 
     def says(self, t: float, i: Inputs, out: Outputs) -> Outputs:
-        stopped = self._out.air_plus and out.state == "idle"
+        stopped = self.last.air_plus and out.state == "idle"
         self._half = (self._half or stopped) and i.loop_closed and out.state == "idle"
         return replace(out, air_minus=True) if self._half else out
 
@@ -159,7 +159,7 @@ class DischargeBeforeOpening(Changed):
     """Lets the discharge relay go 80 ms before the AIRs open on a stop request."""
 
     def says(self, t: float, i: Inputs, out: Outputs) -> Outputs:
-        last = self._out
+        last = self.last
         stopped = last.air_plus and not out.air_plus and i.loop_closed and not out.fault
         over = self._lasted("early", t, stopped, 0.08)
         return replace(last, discharge_open=False) if stopped and not over else out

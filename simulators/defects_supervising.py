@@ -12,13 +12,15 @@ SUPERVISING = Catalogue()
 
 
 class IgnoresLine(Changed):
-    """Leaves a line to the hardware: always, before the pre-charge is over, or for a minute after power-up."""
+    """Leaves a line to the hardware: always, when it falls while pre-charging, or for a minute after power-up."""
 
     line, when = "bms_ok", "always"
+    _fell_then = False
 
     def reads(self, t: float, i: Inputs) -> Inputs:
-        blind = {"always": True, "pre-charge": self._out.state == "precharge", "first minute": t < 60.0}[self.when]
-        return replace(i, **{self.line: True}) if blind else i
+        then = {"always": True, "pre-charge": self._out.state == "precharge", "first minute": t < 60.0}[self.when]
+        self._fell_then = (self._fell_then or then) and not getattr(i, self.line)
+        return replace(i, **{self.line: True}) if self._fell_then else i
 
 
 @SUPERVISING.firmware("bms-line-ignored", "BMS-01", "hardware")
@@ -37,7 +39,7 @@ class ImdLineIgnored(IgnoresLine):
 
 @SUPERVISING.firmware("bms-line-ignored-in-precharge", "BMS-01", "hardware")
 class BmsLineIgnoredInPrecharge(IgnoresLine):
-    """Does not look at the BMS line while pre-charging."""
+    """Misses a BMS line that falls while pre-charging."""
 
     line = "bms_ok"
     when = "pre-charge"
@@ -45,7 +47,7 @@ class BmsLineIgnoredInPrecharge(IgnoresLine):
 
 @SUPERVISING.firmware("imd-line-ignored-in-precharge", "IMD-03", "hardware")
 class ImdLineIgnoredInPrecharge(IgnoresLine):
-    """Does not look at the insulation monitor's line while pre-charging."""
+    """Misses a line of the insulation monitor that falls while pre-charging."""
 
     line = "imd_ok"
     when = "pre-charge"
@@ -53,7 +55,7 @@ class ImdLineIgnoredInPrecharge(IgnoresLine):
 
 @SUPERVISING.firmware("imd-line-ignored-at-first", "IMD-03", "hardware")
 class ImdLineIgnoredAtFirst(IgnoresLine):
-    """Does not look at the insulation monitor's line for 60 s after power-up."""
+    """Misses a line of the insulation monitor that falls within 60 s of power-up."""
 
     line = "imd_ok"
     when = "first minute"
