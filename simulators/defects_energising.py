@@ -77,7 +77,7 @@ class PrechargeStaysOn(Changed):
         return replace(out, precharge=out.precharge or out.air_plus)
 
 
-@ENERGISING.firmware("both-airs-at-once", "PRE-01")
+@ENERGISING.firmware("both-airs-at-once", "PRE-01 PRE-12")
 class BothAtOnce(Changed):
     """Closes both AIRs together and pre-charges afterwards."""
 
@@ -85,7 +85,7 @@ class BothAtOnce(Changed):
         return replace(out, air_plus=out.air_minus)
 
 
-@ENERGISING.firmware("starts-on-level", "ACT-02 ACT-01")
+@ENERGISING.firmware("starts-on-level", "ACT-02")
 class StartsOnLevel(Changed):
     """Takes a start button that is held for one that is pressed."""
 
@@ -93,7 +93,7 @@ class StartsOnLevel(Changed):
         return i.start_request
 
 
-@ENERGISING.firmware("start-is-reset", "LAT-01")
+@ENERGISING.firmware("start-is-reset", "LAT-03 LAT-01")
 class StartIsReset(Changed):
     """Takes the press of start for a reset, and starts."""
 
@@ -107,7 +107,7 @@ class StartIsReset(Changed):
         super()._enter("minus" if phase == "idle" and self._starts else phase, t)
 
 
-@ENERGISING.firmware("remembers-start", "ACT-01")
+@ENERGISING.firmware("remembers-start", "ACT-04")
 class RemembersStart(Changed):
     """Carries out a start refused in discharge once the voltage is low."""
 
@@ -146,7 +146,7 @@ class VoltageHeld(Changed):
         super()._precharge(t, i, elapsed)
 
 
-@ENERGISING.firmware("pack-of-0-v-accepted", "SEN-01 PRE-01")
+@ENERGISING.firmware("pack-of-0-v-accepted", "SNS-01")
 class ZeroPackAccepted(Changed):
     """Takes a pack voltage of zero for a ratio that is high enough."""
 
@@ -157,7 +157,7 @@ class ZeroPackAccepted(Changed):
         super()._precharge(t, replace(i, ts_voltage=1e9) if i.pack_voltage < 1.0 and elapsed > 0.5 else i, elapsed)
 
 
-@ENERGISING.firmware("pack-not-compared", "SEN-01")
+@ENERGISING.firmware("pack-not-compared", "SNS-02")
 class PackNotCompared(Changed):
     """Does not compare the pack voltage with the sum of the cells."""
 
@@ -165,7 +165,7 @@ class PackNotCompared(Changed):
         return []
 
 
-@ENERGISING.firmware("resumes-after-supply", "ACT-01")
+@ENERGISING.firmware("resumes-after-supply", "RST-01 ACT-01")
 class Resumes(Changed):
     """Goes on after a loss of supply where it was."""
 
@@ -183,7 +183,7 @@ class Resumes(Changed):
         return out
 
 
-@ENERGISING.firmware("coil-pulse-at-power-up", "ACT-01")
+@ENERGISING.firmware("coil-pulse-at-power-up", "SUP-04")
 class PulsesAtPowerUp(Changed):
     """Pulses the pre-charge coil for 30 ms at power-up."""
 
@@ -199,7 +199,7 @@ class StartsOnRelease(Changed):
         return before.start_request and not i.start_request
 
 
-@ENERGISING.firmware("starts-charged", "PRE-05")
+@ENERGISING.firmware("starts-charged", "PRE-08")
 class NoCheckOfVoltageBeforeStart(Changed):
     """Starts with any voltage on the vehicle side."""
 
@@ -207,7 +207,7 @@ class NoCheckOfVoltageBeforeStart(Changed):
         super()._start(t, replace(i, ts_voltage=min(i.ts_voltage, self.low_ts_v - 1.0)))
 
 
-@ENERGISING.firmware("loop-is-reset", "LAT-01")
+@ENERGISING.firmware("loop-is-reset", "LAT-03 LAT-01")
 class LoopTakenForReset(Changed):
     """Clears what is latched when the loop closes again."""
 
@@ -226,5 +226,5 @@ ENERGISING.numbers(
 )
 ENERGISING.numbers("too-fast-accepted", "PRE-05", "Does not mind a pre-charge that is far too fast.", too_fast=0.0)
 ENERGISING.numbers(
-    "one-sample-closes", "PRE-01", "Closes AIR+ on a single sample above the threshold.", ratio_samples=1
+    "one-sample-closes", "PRE-11", "Closes AIR+ on a single sample above the threshold.", ratio_samples=1
 )

@@ -108,7 +108,7 @@ class ResetForces(ShutdownLoop):
         self.bms, self.imd = Latch(), Latch()
 
 
-@HARDWARE.loop("bms-not-in-loop", "BMS-01", "firmware")
+@HARDWARE.loop("bms-not-in-loop", "BMS-01 RST-02", "firmware")
 class BmsNotInLoop(ShutdownLoop):
     """The BMS line does not open the loop."""
 
@@ -116,7 +116,7 @@ class BmsNotInLoop(ShutdownLoop):
         return super().update(t, powered, elements_closed, True, imd_ok)
 
 
-@HARDWARE.loop("imd-not-in-loop", "IMD-03", "firmware")
+@HARDWARE.loop("imd-not-in-loop", "IMD-03 RST-02", "firmware")
 class ImdNotInLoop(ShutdownLoop):
     """The insulation monitor's line does not open the loop."""
 
@@ -124,7 +124,7 @@ class ImdNotInLoop(ShutdownLoop):
         return super().update(t, powered, elements_closed, bms_ok, True)
 
 
-@HARDWARE.wiring("broken-bms-line-ok", "BMS-07 SDC-02")
+@HARDWARE.wiring("broken-bms-line-ok", "IMD-06")
 class BrokenBmsLineOk(Box):
     """A broken BMS line reads ok."""
 
@@ -132,7 +132,7 @@ class BrokenBmsLineOk(Box):
         return bool(self._settings["bms_line_broken"]) or super()._bms_line_ok(t)
 
 
-@HARDWARE.wiring("broken-imd-line-ok", "BMS-07 SDC-02")
+@HARDWARE.wiring("broken-imd-line-ok", "IMD-06")
 class BrokenImdLineOk(Box):
     """A broken line of the insulation monitor reads ok."""
 
@@ -185,21 +185,21 @@ class OutsideLoop(Box):
         return self.supply * on if name == self.coil else super()._coil_voltage(name, on)
 
 
-@HARDWARE.wiring("air-plus-outside-loop", "AIR-01", "firmware")
+@HARDWARE.wiring("air-plus-outside-loop", "RST-02 AIR-01", "firmware")
 class AirPlusOutsideLoop(OutsideLoop):
     """The coil of AIR+ is fed past the loop."""
 
     coil = "air_plus"
 
 
-@HARDWARE.wiring("air-minus-outside-loop", "AIR-01", "firmware")
+@HARDWARE.wiring("air-minus-outside-loop", "RST-02 AIR-01", "firmware")
 class AirMinusOutsideLoop(OutsideLoop):
     """The coil of AIR- is fed past the loop."""
 
     coil = "air_minus"
 
 
-@HARDWARE.wiring("precharge-outside-loop", "AIR-01", "firmware")
+@HARDWARE.wiring("precharge-outside-loop", "RST-02 AIR-01", "firmware")
 class PrechargeOutsideLoop(OutsideLoop):
     """The coil of the pre-charge relay is fed past the loop."""
 
@@ -216,7 +216,7 @@ class CoilsSwapped(Box):
         return super()._coil_voltage(name, swapped)
 
 
-@HARDWARE.wiring("status-of-commands", "REP-01")
+@HARDWARE.wiring("status-of-commands", "AIR-08")
 class StatusOfCommands(Box):
     """The status message says what is commanded, not what the contacts report."""
 
@@ -242,7 +242,7 @@ HARDWARE.part(
 )
 HARDWARE.part(
     "discharge-resistor-half",
-    "DIS-01",
+    "DIS-07 DIS-01",
     "One of two parallel discharge resistors open: 4.4 kohm, 4.69 s.",
     discharge_resistance=4400.0,
 )
@@ -261,7 +261,7 @@ HARDWARE.part(
 HARDWARE.part("air-minus-releases-late", "AIR-01", "AIR- needs 300 ms to open.", air_minus_release=0.3)
 HARDWARE.part(
     "plain-diodes",
-    "AIR-07",
+    "AIR-06",
     "Plain diodes at the coils: both AIRs need 150 ms to open.",
     air_plus_release=0.15,
     air_minus_release=0.15,
@@ -273,7 +273,7 @@ HARDWARE.part(
     "discharge-relay-releases-late", "DIS-05", "The discharge relay needs 200 ms to close.", discharge_release=0.2
 )
 HARDWARE.part("contactors-drop-out-early", "SUP-02", "Contactors hold only down to 9.5 V.", hold_voltage=9.5)
-HARDWARE.part("contactors-pull-in-high", "SUP-02", "Contactors need 12 V to pull in.", pull_in_voltage=12.0)
+HARDWARE.part("contactors-pull-in-high", "SUP-03", "Contactors need 12 V to pull in.", pull_in_voltage=12.0)
 HARDWARE.part("indicator-at-90-v", "IND-01", "The indicator lights from 90 V on.", indicator_threshold=90.0)
 HARDWARE.part("indicator-at-30-v", "IND-03", "The indicator lights from 30 V on.", indicator_threshold=30.0)
 HARDWARE.part("imd-set-low", "IMD-01", "The insulation monitor responds at 50 kohm.", imd_trip_resistance=50e3)
@@ -282,7 +282,5 @@ HARDWARE.part("imd-slow", "IMD-01", "The insulation monitor needs a minute.", im
 HARDWARE.part(
     "logic-resets-at-8-v", "SUP-01", "The controller resets at 8 V, before it can say why.", logic_voltage=8.0
 )
-HARDWARE.part("pack-sensed-low", "PRE-01 SEN-01", "The box senses the pack voltage 4 % low.", pack_sense_gain=0.96)
-HARDWARE.part(
-    "vehicle-side-sensed-high", "PRE-01 SEN-01", "The box senses the vehicle side 5 % high.", ts_sense_gain=1.05
-)
+HARDWARE.part("pack-sensed-low", "PRE-01", "The box senses the pack voltage 4 % low.", pack_sense_gain=0.96)
+HARDWARE.part("vehicle-side-sensed-high", "PRE-01", "The box senses the vehicle side 5 % high.", ts_sense_gain=1.05)

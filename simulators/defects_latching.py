@@ -74,7 +74,7 @@ class WeldsOnceAfterBoot(Changed):
         return [] if self._started else super()._welded(i)
 
 
-@LATCHING.firmware("false-weld", "AIR-06")
+@LATCHING.firmware("false-weld", "AIR-12")
 class FalseWeld(Changed):
     """Takes residual voltage for a welded contactor."""
 
@@ -82,7 +82,7 @@ class FalseWeld(Changed):
         return super()._welded(i) or (["AIR+ welded"] if i.ts_voltage > 5.0 else [])
 
 
-@LATCHING.firmware("trusts-its-commands", "AIR-03 AIR-06")
+@LATCHING.firmware("trusts-its-commands", "AIR-03 AIR-09")
 class TrustsCommands(Changed):
     """Takes its own commands for the auxiliary contacts."""
 
@@ -91,7 +91,7 @@ class TrustsCommands(Changed):
         return replace(i, air_plus_aux=out.air_plus, air_minus_aux=out.air_minus, precharge_aux=out.precharge)
 
 
-@LATCHING.firmware("drives-on-after-dropout", "AIR-06")
+@LATCHING.firmware("drives-on-after-dropout", "AIR-10")
 class DrivesOnAfterDropout(Changed):
     """Goes on driving a contactor that has dropped out."""
 
@@ -99,7 +99,7 @@ class DrivesOnAfterDropout(Changed):
         return [cause for cause in super()._contact(name, t, commanded, closed) if "dropped" not in cause]
 
 
-@LATCHING.firmware("waits-for-contacts", "AIR-06")
+@LATCHING.firmware("waits-for-contacts", "AIR-09")
 class WaitsForContacts(Changed):
     """Waits without end for a contactor that does not close."""
 
@@ -130,7 +130,7 @@ class ComesBack(NeverLatches):
         return out
 
 
-@LATCHING.firmware("reset-held-counts", "LAT-01")
+@LATCHING.firmware("reset-held-counts", "LAT-03")
 class ResetHeld(Changed):
     """Lets a reset button that is held suppress the latch."""
 
@@ -138,7 +138,7 @@ class ResetHeld(Changed):
         return i.reset_request and not present
 
 
-@LATCHING.firmware("reset-remembered", "LAT-01")
+@LATCHING.firmware("reset-remembered", "LAT-03 LAT-01")
 class ResetRemembered(Changed):
     """Remembers a press of reset for the next fault.
 
@@ -154,7 +154,7 @@ class ResetRemembered(Changed):
         return clears
 
 
-@LATCHING.firmware("reset-forgives", "LAT-01")
+@LATCHING.firmware("reset-forgives", "LAT-03 LAT-01")
 class ResetForgives(Changed):
     """Clears a fault whose cause is still there at the press of reset."""
 
@@ -171,7 +171,7 @@ class ResetForgives(Changed):
         return [cause for cause in causes if cause not in self._forgiven]
 
 
-@LATCHING.firmware("first-fault-only", "AIR-03 LAT-01")
+@LATCHING.firmware("first-fault-only", "LAT-04")
 class FirstFaultOnly(Changed):
     """Stores one fault and forgets a weld seen together with it.
 
@@ -207,7 +207,7 @@ class NamesNothing(Changed):
         return replace(out, fault="")
 
 
-@LATCHING.firmware("says-idle-in-fault", "REP-01")
+@LATCHING.firmware("says-idle-in-fault", "AIR-08")
 class SaysIdleInFault(Changed):
     """Calls the faulty state idle."""
 
@@ -215,7 +215,7 @@ class SaysIdleInFault(Changed):
         return replace(out, state="idle") if out.state == "fault" else out
 
 
-@LATCHING.firmware("says-run-early", "REP-01")
+@LATCHING.firmware("says-run-early", "AIR-08")
 class SaysRunEarly(Changed):
     """Calls pre-charge run."""
 

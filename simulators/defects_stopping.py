@@ -25,7 +25,7 @@ class SlowLoopInput(Changed):
         return replace(i, loop_closed=not self._lasted("loop", t, not i.loop_closed, self.debounce_s))
 
 
-@STOPPING.firmware("rides-through-dropout", "PRE-01 ACT-01")
+@STOPPING.firmware("rides-through-dropout", "SDC-04")
 class RidesThroughDropout(SlowLoopInput):
     """Stays in its state when the loop is gone for up to 60 ms."""
 
@@ -33,7 +33,7 @@ class RidesThroughDropout(SlowLoopInput):
     dropout_limit_s = 0.15
 
 
-@STOPPING.firmware("stops-under-load", "STP-01")
+@STOPPING.firmware("stops-under-load", "STP-02")
 class StopsUnderLoad(Changed):
     """Opens the AIRs at once on a stop request, whatever the current."""
 
@@ -41,7 +41,7 @@ class StopsUnderLoad(Changed):
         return True
 
 
-@STOPPING.firmware("current-sign-turned", "STP-01")
+@STOPPING.firmware("current-sign-turned", "STP-02")
 class CurrentSignTurned(Changed):
     """Takes a current drawn for one that is fed back."""
 
@@ -100,14 +100,14 @@ class DischargeLingers(Lingers):
     output = "discharge_open"
 
 
-@STOPPING.firmware("converter-lingers", "DCD-01")
+@STOPPING.firmware("converter-lingers", "AUX-01")
 class ConverterLingers(Lingers):
     """Switches the DC-DC converter off 300 ms late."""
 
     output = "dcdc_enable"
 
 
-@STOPPING.firmware("converter-lingers-after-fault", "DCD-01")
+@STOPPING.firmware("converter-lingers-after-fault", "AUX-01")
 class ConverterLingersAfterFault(Lingers):
     """Switches the DC-DC converter off 300 ms late after a fault only."""
 
@@ -165,7 +165,7 @@ class DischargeBeforeOpening(Changed):
         return replace(last, discharge_open=False) if stopped and not over else out
 
 
-@STOPPING.firmware("converter-in-precharge", "DCD-01")
+@STOPPING.firmware("converter-in-precharge", "AUX-01")
 class ConverterInPrecharge(Changed):
     """Switches the DC-DC converter on when pre-charge begins."""
 
@@ -173,7 +173,7 @@ class ConverterInPrecharge(Changed):
         return replace(out, dcdc_enable=out.dcdc_enable or out.precharge)
 
 
-@STOPPING.firmware("timer-wraps", "PRE-03 BMS-04")
+@STOPPING.firmware("timer-wraps", "PRE-02 PRE-03")
 class TimerWraps(Changed):
     """Counts milliseconds in 16 bits.
 
@@ -184,14 +184,14 @@ class TimerWraps(Changed):
         return super().step(t % 65.536, inputs)
 
 
-@STOPPING.firmware("charges-full-cells", "CHG-01")
+@STOPPING.firmware("charges-full-cells", "CHG-03")
 class ChargesFullCells(Changed):
     """Begins and goes on charging with a full cell."""
 
     full_cell_v = 4.22
 
 
-@STOPPING.firmware("drives-while-plugged-in", "CHG-01")
+@STOPPING.firmware("drives-while-plugged-in", "CHG-02 CHG-04")
 class DrivesWhileCharging(Changed):
     """Starts to drive with a charger plugged in whose interlock is open."""
 
@@ -199,7 +199,7 @@ class DrivesWhileCharging(Changed):
         return replace(i, charger_connected=i.charger_connected and i.charger_interlock)
 
 
-@STOPPING.firmware("charger-interlock-ignored", "CHG-01")
+@STOPPING.firmware("charger-interlock-ignored", "CHG-02")
 class IgnoresChargerInterlock(Changed):
     """Charges with the charger's interlock open."""
 
@@ -207,7 +207,7 @@ class IgnoresChargerInterlock(Changed):
         return replace(i, charger_interlock=True)
 
 
-@STOPPING.firmware("hangs-in-run", "AIR-02 BMS-01", "hardware")
+@STOPPING.firmware("hangs-in-run", "RST-01 AIR-02", "hardware")
 class Hangs(Changed):
     """Stands still 20 s into a run, outputs as they were, while another task goes on sending."""
 

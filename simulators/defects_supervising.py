@@ -168,7 +168,7 @@ class ColdestOnly(Reads):
         return {"max_cell_temperature": i.min_cell_temperature}
 
 
-@SUPERVISING.firmware("fans-stop-when-blind", "FAN-01")
+@SUPERVISING.firmware("fans-stop-when-blind", "AUX-03")
 class FansStopWhenBlind(Changed):
     """Stops the fans when the temperature is lost."""
 
@@ -177,7 +177,7 @@ class FansStopWhenBlind(Changed):
         return super()._fans(i) if known else 0.0
 
 
-@SUPERVISING.firmware("fans-turned-round", "FAN-01")
+@SUPERVISING.firmware("fans-turned-round", "AUX-02")
 class FansTurnedRound(Changed):
     """Slows the fans down as the cells get hotter."""
 
@@ -185,7 +185,7 @@ class FansTurnedRound(Changed):
         return round(1.2 - super()._fans(i), 2)
 
 
-@SUPERVISING.firmware("fan-failure-unnamed", "FAN-01")
+@SUPERVISING.firmware("fan-failure-unnamed", "AUX-04")
 class FanFailureUnnamed(Changed):
     """Does not name a fan that has failed."""
 
@@ -193,7 +193,7 @@ class FanFailureUnnamed(Changed):
         return replace(i, fans_ok=True)
 
 
-@SUPERVISING.firmware("current-offset-unseen", "SEN-01")
+@SUPERVISING.firmware("current-offset-unseen", "SNS-04")
 class OffsetUnseen(Changed):
     """Does not notice a current with all contacts open."""
 
@@ -201,7 +201,7 @@ class OffsetUnseen(Changed):
         return i if self._out.air_minus else replace(i, current=0.0)
 
 
-@SUPERVISING.firmware("senses-not-compared", "SEN-01")
+@SUPERVISING.firmware("senses-not-compared", "SNS-03")
 class SensesNotCompared(Changed):
     """Does not compare the two voltages while both AIRs are closed."""
 
@@ -210,7 +210,7 @@ class SensesNotCompared(Changed):
 
 
 SUPERVISING.numbers(
-    "no-patience-at-power-up", "IMD-03", "Takes lines that are not up yet at power-up for faults.", line_grace_s=0.0
+    "no-patience-at-power-up", "IMD-05", "Takes lines that are not up yet at power-up for faults.", line_grace_s=0.0
 )
 SUPERVISING.numbers("silence-seen-after-5-s", "BMS-02", "Takes BMS messages for lost after 5 s.", bms_age_limit_s=5.0)
 SUPERVISING.numbers(
