@@ -18,7 +18,7 @@ def add_parser(subparsers) -> None:
     what = sweep.add_mutually_exclusive_group(required=True)
     what.add_argument("--defects", nargs="?", const="all", metavar="NAME,NAME", help="seeded defects (default: all)")
     what.add_argument("--tolerances", type=_count, metavar="N", help="N healthy boxes drawn from their tolerances")
-    sweep.add_argument("--first", action="store_true", help="leave a defect at the first run that finds it")
+    sweep.add_argument("--first", action="store_true", help="leave a defect at the first run that names what it breaks")
     sweep.add_argument("--runs", type=_count, metavar="N", help="about N runs of the suite a draw, by turns")
     sweep.add_argument("--workers", type=_count, metavar="N", help="processes (default: one a core)")
     sweep.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random (default 0)")
@@ -55,15 +55,24 @@ def work(arguments: argparse.Namespace) -> int:
 
 
 def _defects(arguments, suite, plans):
-    from bench.sweep.detection import detection_document, detections
-    from bench.sweep.specimen import DEFECT, HEALTHY, Specimen
+    """First the healthy box: what does not pass there says nothing about a defect."""
+    from dataclasses import replace
 
-    chosen = _chosen(arguments.defects)
-    specimens = [Specimen(seed=arguments.seed), *(Specimen(DEFECT, name, arguments.seed) for name in chosen)]
-    results = _swept(arguments, suite, specimens, "defects")
-    healthy = [outcome for specimen, outcomes in results if specimen.kind == HEALTHY for outcome in outcomes]
-    by_defect = {specimen.name: outcomes for specimen, outcomes in results if specimen.kind == DEFECT}
-    return detections(healthy, by_defect, chosen), detection_document
+    from bench.sweep.detection import Detection, Detections, detection_document
+    from bench.sweep.specimen import DEFECT, Specimen
+
+    chosen, workers = _chosen(arguments.defects), _workers(arguments)
+    parts = [Specimen(seed=arguments.seed, share=(part, workers)) for part in range(workers)]
+    swept, stopped = _swept(workers, suite, parts, "healthy box")
+    healthy = [outcome for _, outcomes in swept for outcome in outcomes]
+    rows = []
+    if not stopped:
+        unsound = frozenset((outcome.sequence, outcome.case) for outcome in healthy if outcome.verdict != "pass")
+        specimens = [Specimen(DEFECT, name, arguments.seed) for name in chosen]
+        swept, stopped = _swept(workers, replace(suite, left_out=unsound), specimens, "defects")
+        outcomes = {specimen.name: tuple(found) for specimen, found in swept}
+        rows = [Detection(defect, outcomes[name]) for name, defect in chosen.items() if name in outcomes]
+    return Detections(len(chosen), healthy, rows), detection_document
 
 
 def _tolerances(arguments, suite, plans):
@@ -72,24 +81,29 @@ def _tolerances(arguments, suite, plans):
 
     of = max(1, round(len(plans) / arguments.runs)) if arguments.runs else 1
     specimens = [Specimen(DRAW, str(n), arguments.seed, (n, of)) for n in range(arguments.tolerances)]
-    results = _swept(arguments, suite, specimens, "draws")
-    by_draw = {int(specimen.name): outcomes for specimen, outcomes in results}
+    swept, _ = _swept(_workers(arguments), suite, specimens, "draws")
+    by_draw = {int(specimen.name): outcomes for specimen, outcomes in swept}
     return tolerance_rows(by_draw, plans[0].bench, arguments.seed, len(specimens)), tolerance_document
 
 
-def _swept(arguments, suite, specimens, what):
-    import os
-
+def _swept(workers, suite, specimens, what):
+    """(specimen, outcomes) of all that were finished, and whether somebody stopped it."""
     from bench.runner.stopping import Stop
     from bench.sweep.pool import sweep
     from bench.sweep.progress import SweepProgress
 
     results = []
     with Stop() as stop, SweepProgress(len(specimens), what) as progress:
-        for result in sweep(specimens, suite, arguments.workers or os.cpu_count() or 1, stop):
+        for result in sweep(specimens, suite, workers, stop):
             results.append(result)
             progress.done()
-    return results
+    return results, stop.was_asked
+
+
+def _workers(arguments) -> int:
+    import os
+
+    return arguments.workers or os.cpu_count() or 1
 
 
 def _chosen(text):

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from bench.sweep.outcome import Finding, Outcome
@@ -18,16 +17,15 @@ UNDECIDED = "undecided"
 
 @dataclass(frozen=True)
 class Detection:
-    """One defect. `outcomes` are all runs against it, `believed` those of them that pass on the healthy box."""
+    """One defect, and what came of the runs against it, all of which pass on the healthy box."""
 
     defect: Defect
     outcomes: tuple[Outcome, ...]
-    believed: tuple[Outcome, ...]
 
     @property
     def catches(self) -> list[Outcome]:
         """The runs that found it."""
-        return [outcome for outcome in self.believed if outcome.verdict == Verdict.FAIL and outcome.findings]
+        return [outcome for outcome in self.outcomes if outcome.verdict == Verdict.FAIL]
 
     def named_by(self, outcome: Outcome) -> list[str]:
         """Ids that the defect breaks and that this run names: at a step or rule that failed."""
@@ -53,17 +51,26 @@ class Detection:
     def standing(self) -> str:
         if self.catches:
             return NAMED if self.named else UNNAMED
-        return UNDECIDED if any(outcome.verdict != Verdict.PASS for outcome in self.believed) else UNDETECTED
+        return UNDECIDED if any(outcome.verdict != Verdict.PASS for outcome in self.outcomes) else UNDETECTED
 
 
 @dataclass
 class Detections:
-    """All of a sweep. `planned` is how many defects were to be tried, `virtual_s` how much bench time all runs took."""
+    """All of a sweep: the runs on the healthy box, and the defects that were finished, of `planned`. Undetected ones
+    come first, then those whose requirement nobody names."""
 
     planned: int
-    rows: list[Detection] = field(default_factory=list)
-    unsound: list[Outcome] = field(default_factory=list)
-    healthy: list[Outcome] = field(default_factory=list)
+    healthy: list[Outcome]
+    rows: list[Detection]
+
+    def __post_init__(self) -> None:
+        order = [UNDETECTED, UNDECIDED, UNNAMED, NAMED]
+        self.rows.sort(key=lambda row: order.index(row.standing))
+
+    @property
+    def unsound(self) -> list[Outcome]:
+        """Runs that do not pass on the healthy box, and were not made against a defect."""
+        return [outcome for outcome in self.healthy if outcome.verdict != Verdict.PASS]
 
     @property
     def verdict(self) -> Verdict:
@@ -80,23 +87,6 @@ class Detections:
     @property
     def virtual_s(self) -> float:
         return sum(o.virtual_s for outcomes in [self.healthy, *(r.outcomes for r in self.rows)] for o in outcomes)
-
-
-def detections(
-    healthy: Iterable[Outcome], by_defect: Mapping[str, list[Outcome]], defects: Mapping[str, Defect]
-) -> Detections:
-    """`by_defect` has what was finished. Undetected defects come first, then those whose requirement nobody names."""
-    healthy = list(healthy)
-    sound = {(outcome.sequence, outcome.case) for outcome in healthy if outcome.verdict == Verdict.PASS}
-    rows = [
-        Detection(defects[name], tuple(outcomes), tuple(o for o in outcomes if (o.sequence, o.case) in sound))
-        for name, outcomes in by_defect.items()
-    ]
-    order = [UNDETECTED, UNDECIDED, UNNAMED, NAMED]
-    places = {name: place for place, name in enumerate(defects)}
-    rows.sort(key=lambda row: (order.index(row.standing), places[row.defect.name]))
-    unsound = [outcome for outcome in healthy if outcome.verdict != Verdict.PASS]
-    return Detections(len(defects), rows, unsound, healthy)
 
 
 def detection_document(found: Detections) -> dict[str, Any]:

@@ -25,13 +25,17 @@ LOOK_UP_S = 0.2  # how often a stop is looked for
 
 @dataclass(frozen=True)
 class Suite:
-    """What each process loads for itself. `first`: leave a box at the first run that fails on it; `records`: where
-    records go, None for nowhere."""
+    """What each process loads for itself.
+
+    `first`: leave a box at the run that settles it; `records`: where records go, None for nowhere; `left_out`: runs not
+    to make, as (sequence, case).
+    """
 
     paths: tuple[Path, ...]
     bench: Path | None = None
     first: bool = False
     records: Path | None = None
+    left_out: frozenset[tuple[str, str]] = frozenset()
 
     def load(self) -> list[Plan]:
         """Raises InputError."""
@@ -39,7 +43,8 @@ class Suite:
         from bench.language.loading import load_plans
         from bench.language.register import load_register
 
-        return load_plans(self.paths, load_bench(self.bench), load_register(None))
+        plans = load_plans(self.paths, load_bench(self.bench), load_register(None))
+        return [plan for plan in plans if (plan.sequence, plan.case) not in self.left_out]
 
 
 def sweep(
@@ -86,6 +91,6 @@ def _run_suite(specimen: Specimen) -> list[Outcome]:
             break
         records = None if suite.records is None else suite.records / (specimen.name or specimen.kind)
         outcomes.append(outcome_of(run_plan(plan, specimen.options(plan, records), Stop())))
-        if suite.first and outcomes[-1].verdict == "fail":
+        if suite.first and specimen.is_settled_by(outcomes[-1]):
             break
     return outcomes

@@ -12,6 +12,7 @@ from bench.runner.options import Options
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan
+    from bench.sweep.outcome import Outcome
     from simulators.tolerances import Draw
 
 HEALTHY, DEFECT, DRAW = "healthy", "defect", "draw"
@@ -32,6 +33,14 @@ class Specimen:
     def runs(self, plans: list[Plan]) -> list[Plan]:
         part, of = self.share
         return plans[part % of :: of]
+
+    def is_settled_by(self, outcome: Outcome) -> bool:
+        """Whether this run finds the defect and names a requirement that it breaks."""
+        if self.kind != DEFECT:
+            return False
+        from simulators.defects import DEFECTS
+
+        return any(finding.requirement in DEFECTS[self.name].breaks for finding in outcome.findings)
 
     def options(self, plan: Plan, records: Path | None) -> Options:
         """How to run `plan` on this box. What a case says of the simulated box stands over the tolerances."""

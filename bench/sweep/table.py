@@ -18,7 +18,7 @@ _SHAPES = {detection.UNDETECTED: "✗", detection.UNDECIDED: "?", detection.UNNA
 
 
 def print_detections(found: Detections, first: bool) -> None:
-    """`first`: each defect was left at the first run that found it, so the others are not counted."""
+    """`first`: each defect was left at the run that settled it, so it is not said how many more find it."""
     console = _console()
     for outcome in found.unsound:
         console.print(f"{SHAPES[outcome.verdict]} not believed: {outcome.run} is {outcome.verdict} on the healthy box: "
