@@ -36,9 +36,10 @@ def heat_map(
     columns: Sequence[str],
     cells: Mapping[tuple[str, str], int],
     levels: Sequence[Level],
+    counted_from: int = 0,
 ) -> str:
     """`cells`: (row, column) -> index into `levels`; what is not there stays blank. Beside each row stands how many of
-    its cells are filled."""
+    its cells have a level from `counted_from` on."""
     import matplotlib
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
@@ -53,7 +54,7 @@ def heat_map(
         size = max(size[0], 6.0), size[1]
         figure = Figure(figsize=size)
         area = left / size[0], bottom / size[1], _CELL_IN * len(columns) / size[0], _CELL_IN * len(rows) / size[1]
-        _draw(figure.add_axes(area), rows, columns, cells, levels)
+        _draw(figure.add_axes(area), rows, columns, cells, levels, counted_from)
         figure.text(0.1 / size[0], 1 - 0.25 / size[1], title, fontsize=11, fontweight="bold", color=_INK)
         marks = [_mark(level) for level in levels]
         figure.legend(
@@ -67,7 +68,7 @@ def heat_map(
 
 def _draw(
     axes: Axes, rows: Sequence[str], columns: Sequence[str], cells: Mapping[tuple[str, str], int],
-    levels: Sequence[Level],
+    levels: Sequence[Level], counted_from: int,
 ) -> None:  # fmt: skip
     across = {name: place for place, name in enumerate(columns)}
     down = {name: place for place, name in enumerate(rows)}
@@ -88,7 +89,7 @@ def _draw(
     for place in range(1, len(rows)):
         axes.axhline(place - 0.5, color=_LINE, linewidth=0.4, zorder=2)
     for row, place in down.items():
-        count = sum(row == other for other, _ in cells)
+        count = sum(row == other and found >= counted_from for (other, _), found in cells.items())
         axes.text(len(columns) - 0.3, place, str(count), va="center", fontweight="bold" if not count else "normal")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bench.language.coverage import CLAIMED
 from bench.report.heat_map import Level, heat_map
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ def coverage_picture(found: Coverage) -> str:
     )
     cells = {cell: how for cell, how in found.cells.items() if cell[0] in set(rows)}
     return heat_map("Requirements and the sequences that prove them", description, rows, found.sequences, cells,
-                    _COVERAGE_LEVELS)  # fmt: skip
+                    _COVERAGE_LEVELS, counted_from=CLAIMED)  # fmt: skip
 
 
 def defects_picture(found: Detections) -> str:
