@@ -58,20 +58,16 @@ def work(arguments: argparse.Namespace) -> int:
 
 
 def _covered(arguments: argparse.Namespace):
-    """The coverage of the files named; of the register among them, if there is one, else of the shipped one."""
+    """How the sequences named cover the shipped register."""
     from pathlib import Path
 
     from bench.language.bench_file import load_bench
     from bench.language.coverage import coverage
-    from bench.language.loading import kind_of, load_plans, yaml_files
+    from bench.language.loading import load_plans
     from bench.language.register import load_register
-    from bench.language.yaml_nodes import compose, read_text
 
-    files = [path for path, _ in yaml_files(arguments.paths)]
-    registers = [path for path in files if kind_of(compose(read_text(path), str(path))) == "requirements"]
-    register = load_register(registers[0] if len(registers) == 1 else None)
-    sequences = [path for path in arguments.paths if Path(path) not in registers]
-    found = coverage(load_plans(sequences, load_bench(arguments.bench), register), register)
+    register = load_register(None)
+    found = coverage(load_plans(arguments.paths, load_bench(arguments.bench), register), register)
     if arguments.picture:
         from bench.sweep.pictures import coverage_picture
 

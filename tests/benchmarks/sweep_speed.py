@@ -2,7 +2,7 @@
 
 The floor of a sweep is the CPU time of the runs themselves, measured in this same run on one process, divided by the
 number of processes: what is above it is starting them, waiting for the last one, and sending results.
-Run: python tests/benchmarks/sweep_speed.py [--every N] [--workers N]; --every 1 tries all defects (minutes), the default
+Run: python tests/benchmarks/sweep_speed.py [--every N] [--workers N]; --every 1 tries all defects (minutes), left out
 every tenth.
 """
 
@@ -31,8 +31,10 @@ def main() -> None:
     documents = [run_plan(plan, Specimen().options(plan, None), Stop()) for plan in plans]
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
     virtual = sum(document["virtual_s"] for document in documents)
-    print(f"one healthy box: {len(plans)} runs, {virtual:.0f} virtual s, {wall:.2f} s of wall time, {cpu:.2f} s of CPU: "
-          f"{virtual / wall:.0f} virtual s per wall s")  # fmt: skip
+    print(
+        f"one healthy box: {len(plans)} runs, {virtual:.0f} virtual s, {wall:.2f} s of wall time, {cpu:.2f} s of CPU: "
+        f"{virtual / wall:.0f} virtual s per wall s"
+    )
 
     specimens = [Specimen(DEFECT, name) for name in list(DEFECTS)[:: arguments.every]]
     cpu = time.process_time()
@@ -44,8 +46,10 @@ def main() -> None:
     swept = list(sweep(specimens, suite, arguments.workers, Stop()))
     wall = time.perf_counter() - wall
     virtual = sum(outcome.virtual_s for _, outcomes in swept for outcome in outcomes)
-    print(f"{len(swept)} of {len(DEFECTS)} defects x suite on {arguments.workers} processes: {wall:.1f} s of wall time, "
-          f"{virtual / wall:.0f} virtual s per wall s; sweep / floor = {wall / floor:.2f}")  # fmt: skip
+    print(
+        f"{len(swept)} of {len(DEFECTS)} defects x suite on {arguments.workers} processes: {wall:.1f} s of wall time, "
+        f"{virtual / wall:.0f} virtual s per wall s; sweep / floor = {wall / floor:.2f}"
+    )
 
 
 if __name__ == "__main__":
