@@ -146,7 +146,7 @@ class VoltageHeld(Changed):
         super()._precharge(t, i, elapsed)
 
 
-@ENERGISING.firmware("pack-of-0-v-accepted", "SNS-01")
+@ENERGISING.firmware("pack-of-0-v-accepted", "SNS-01 SNS-02")
 class ZeroPackAccepted(Changed):
     """Takes a pack voltage of zero for a ratio that is high enough."""
 
@@ -154,7 +154,8 @@ class ZeroPackAccepted(Changed):
         return []
 
     def _precharge(self, t: float, i: Inputs, elapsed: float) -> None:
-        super()._precharge(t, replace(i, ts_voltage=1e9) if i.pack_voltage < 1.0 and elapsed > 0.5 else i, elapsed)
+        endless = 1e9 if elapsed > 0.5 else 0.0  # past the check for a pre-charge that is too fast
+        super()._precharge(t, replace(i, ts_voltage=endless) if i.pack_voltage < 1.0 else i, elapsed)
 
 
 @ENERGISING.firmware("pack-not-compared", "SNS-02")
