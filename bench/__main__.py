@@ -9,21 +9,9 @@ from importlib import import_module
 from bench.errors import InputError, TopboxError
 
 COMMANDS = (
-    "check",
-    "run",
-    "selfcheck",
-    "simulate",
-    "ports",
-    "wiring",
-    "records",
-    "report",
-    "dossier",
-    "verify",
-    "rejudge",
-    "compare",
-    "keys",
-    "new",
-)
+    "check", "run", "sweep", "selfcheck", "simulate", "ports", "wiring", "records", "report", "dossier", "verify",
+    "rejudge", "compare", "keys", "new",
+)  # fmt: skip
 CAUTION = (
     "This software is not a safety device. The hardware shutdown loop and the emergency stop protect people; "
     "work on live high voltage is for qualified people under local rules; zero voltage is proven with an "

@@ -43,7 +43,13 @@ _COILS = ("air_plus", "air_minus", "precharge", "discharge")
 
 
 class Box:
-    """`driven` maps driven channels to their values (base units) at the beginning; the supply comes by `drive`."""
+    """`driven` maps driven channels to their values (base units) at the beginning; the supply comes by `drive`.
+
+    What a defect of the hardware changes stands in small methods and in the part types: it overrides one of them.
+    """
+
+    loop_type = ShutdownLoop
+    discharge_normally_closed = True
 
     def __init__(
         self, timeline: Timeline, settings: Settings, controller: Callable[[], Controller], random: Random,
@@ -55,12 +61,17 @@ class Box:
         self.truth: dict[str, Value] = {}
         self.frames: list[Frame] = []
         self.circuit = Circuit(t=t)
-        self.imd, self.bms, self.loop = Imd(), Bms(), ShutdownLoop()
+        self.imd, self.bms, self.loop = Imd(), Bms(), self.loop_type()
         self.status = StatusMessages()
         self.receiver = BmsReceiver(decoder())
         self.indicator = Indicator(timeline, self.circuit, self._indicator_changed)
         self._contactors = {
-            name: Contactor(name, timeline, self._contacts_moved, normally_closed=name == "discharge")
+            name: Contactor(
+                name,
+                timeline,
+                self._contacts_moved,
+                normally_closed=name == "discharge" and self.discharge_normally_closed,
+            )
             for name in _COILS
         }
         self._in = {name: driven[name] == yes for name, yes in TWO_STATE_DRIVEN.items()}
@@ -153,9 +164,9 @@ class Box:
         self._set("controller_state", "idle")
         self._endings = [
             timeline.every(self._controller.period_s, t, self._step, CONTROL),
-            timeline.every(s["status_period"], t + s["status_period"], self._send_status, FRAMES),
-            timeline.every(0.1, t + 0.1, self._send_measurements, FRAMES),
-            timeline.every(s["bms_period"], t + s["bms_startup"], self._send_cells, FRAMES),
+            timeline.every(s["status_period"], t + s["status_period"], self._late(self._send_status), FRAMES),
+            timeline.every(0.1, t + 0.1, self._late(self._send_measurements), FRAMES),
+            timeline.every(s["bms_period"], t + s["bms_startup"], self._late(self._send_cells), FRAMES),
         ]
 
     def _power_down(self, t: float) -> None:
@@ -167,25 +178,41 @@ class Box:
         self._command(t, Outputs(), state="off")
 
     def _lines_changed(self, t: float) -> None:
-        s, inputs = self._settings, self._in
-        bms_started = t >= self._up_since + s["bms_startup"] - 1e-9
-        self._bms_ok = self._powered and bms_started and inputs["bms_line"] and not s["bms_line_broken"]
-        good = self.imd.insulated(t) and inputs["imd_line"] and not s["imd_line_broken"]
-        self._imd_ok = self._powered and (good or (bool(s["imd_line_stuck_ok"]) and self.imd.ready(t)))
-        broken = s["loop_broken"] or s["interlock_broken"] or s["interlock_grounded"]
-        elements = inputs["shutdown_loop"] and inputs["interlock"] and not broken
+        self._bms_ok = self._powered and self._bms_line_ok(t)
+        self._imd_ok = self._powered and self._imd_line_ok(t)
         before = self.loop.closed
-        closed = self.loop.update(t, self._powered, elements, self._bms_ok, self._imd_ok)
+        closed = self.loop.update(t, self._powered, self._elements_closed(), self._bms_ok, self._imd_ok)
         self._set("loop", _OPEN_CLOSED[closed])
         if closed != before:
             self.status.flag("loop_closed", closed)
             self._feed(t)
 
+    def _bms_line_ok(self, t: float) -> bool:
+        """As the latch and the controller see it, with the box powered."""
+        s = self._settings
+        started = t >= self._up_since + s["bms_startup"] - 1e-9
+        return started and self._in["bms_line"] and not s["bms_line_broken"]
+
+    def _imd_line_ok(self, t: float) -> bool:
+        s = self._settings
+        good = self.imd.insulated(t) and self._in["imd_line"] and not s["imd_line_broken"]
+        return good or (bool(s["imd_line_stuck_ok"]) and self.imd.ready(t))
+
+    def _elements_closed(self) -> bool:
+        """Everything in the loop but the two latches."""
+        s, inputs = self._settings, self._in
+        broken = s["loop_broken"] or s["interlock_broken"] or s["interlock_grounded"]
+        return inputs["shutdown_loop"] and inputs["interlock"] and not broken
+
     def _feed(self, t: float) -> None:
-        out, volts = self._outputs, self.supply if self.loop.closed else 0.0
+        out = self._outputs
         commands = (out.air_plus, out.air_minus, out.precharge, out.discharge_open)
         for contactor, on in zip(self._contactors.values(), commands, strict=True):
-            contactor.feed(t, volts if on else 0.0)
+            contactor.feed(t, self._coil_voltage(contactor.name, on))
+
+    def _coil_voltage(self, name: str, on: bool) -> float:
+        """V at a coil, with its output commanded `on` or not."""
+        return self.supply if on and self.loop.closed else 0.0
 
     def _contacts_moved(self, t: float) -> None:
         for name, contactor in self._contactors.items():
@@ -210,9 +237,12 @@ class Box:
         if wiring != self.circuit.wiring:
             self.circuit.rewire(t, wiring)
         self.indicator.replan(t)
-        seen = _parallel(wiring.insulation_plus, wiring.insulation_minus)
-        self.imd.settle(t, seen, s["imd_response_time"], s["imd_trip_resistance"])
+        self.imd.settle(t, self._insulation(wiring), s["imd_response_time"], s["imd_trip_resistance"])
         self._timeline.at(self.imd.crossing(t), self._lines_changed)
+
+    def _insulation(self, wiring: Wiring) -> float:
+        """What the insulation monitor measures, ohm."""
+        return _parallel(wiring.insulation_plus, wiring.insulation_minus)
 
     def _indicator_changed(self, t: float) -> None:
         self._set("indicator", _OFF_ON[self.indicator.lit])
@@ -302,6 +332,18 @@ class Box:
             self._rewire(t)
 
     # Messages.
+
+    def _late(self, send: Callable[[float], None]) -> Callable[[float], None]:
+        """`send` as it is on a bus that is not always free."""
+        most = self._settings["can_jitter"]
+        if not most:
+            return send
+
+        def wait(t: float) -> None:
+            delay = self._random.uniform(0.0, most)
+            self._timeline.at(t + delay, lambda t: send(t) if self._powered else None, FRAMES)
+
+        return wait
 
     def _send_status(self, t: float) -> None:
         if not self._settings["status_silent"]:

@@ -80,20 +80,28 @@ class Controller(Protocol):
 
 CELLS_IN_SERIES = 96
 PRECHARGE_TAU_S = 470.0 * 560e-6
-THRESHOLD = 0.955  # of the pack voltage, as the mean of RATIO_SAMPLES samples
-RATIO_SAMPLES = 8
-TOO_FAST, TOO_SLOW = 0.5, 2.5  # times the expected time
-LOW_TS_V = 60.0
-BMS_AGE_LIMIT_S = 0.43
-LINE_GRACE_S = 6.0
-CONTACT_LIMIT_S = 0.25
-MEASURED_SUPPLY_V = 8.0
 
 
 class ReferenceController:
-    """A healthy controller (see the module's head)."""
+    """A healthy controller (see the module's head). Its numbers and small methods are seams: a defect changes one."""
 
     period_s = 0.01
+    # Pre-charge
+    threshold = 0.955  # of the pack voltage, as the mean of `ratio_samples` samples
+    ratio_samples = 8
+    too_fast, too_slow = 0.5, 2.5  # times the expected time
+    watch_s = overlap_s = 0.1
+    low_ts_v = 60.0
+    # Supervision
+    bms_age_limit_s = 0.43
+    line_grace_s = 6.0
+    highest_cell_v, lowest_cell_v, cell_voltage_lasts_s = 4.225, 2.75, 0.3
+    hottest_cell_degc, coldest_cell_degc, cell_temperature_lasts_s = 59.8, -25.0, 0.6
+    full_cell_v = 4.1995
+    contact_limit_s, dropout_limit_s = 0.25, 0.03
+    measured_supply_v, low_supply_lasts_s = 8.0, 0.2
+    # Stop
+    stop_wait_s = 1.9
 
     def __init__(self) -> None:
         self._phase = "idle"
@@ -105,14 +113,14 @@ class ReferenceController:
         self._seen_ok: set[str] = set()  # lines that have been ok since power-up
         self._before: Inputs | None = None
         self._ts_at_start = 0.0
-        self._ratios: deque[float] = deque(maxlen=RATIO_SAMPLES)
+        self._ratios: deque[float] = deque(maxlen=self.ratio_samples)
         self._out = Outputs()
 
     def step(self, t: float, inputs: Inputs) -> Outputs:
         before = self._before or inputs  # a button held at power-up is no press
         self._before = inputs
         present = self._causes(t, inputs)
-        if inputs.reset_request and not before.reset_request and not present:
+        if self._clears(inputs, before, present):
             self._faults.clear()
         self._faults += [cause for cause in present if cause not in self._faults]
 
@@ -121,37 +129,73 @@ class ReferenceController:
         elif self._phase == "fault" or not inputs.loop_closed:
             self._enter("idle", t)
         elif self._phase == "idle":
-            if inputs.start_request and not before.start_request:
+            if self._asked_to_start(inputs, before):
                 self._start(t, inputs)
         else:
             self._go_on(t, inputs, inputs.stop_request and not before.stop_request)
         return self._outputs(t, inputs)
 
+    def _clears(self, i: Inputs, before: Inputs, present: list[str]) -> bool:
+        """Whether what is latched is forgotten now; `present` is what is wrong at this moment."""
+        return i.reset_request and not before.reset_request and not present
+
+    def _asked_to_start(self, i: Inputs, before: Inputs) -> bool:
+        return i.start_request and not before.start_request
+
     # Supervision: names of all that is wrong at this moment, whatever the phase.
 
     def _causes(self, t: float, i: Inputs) -> list[str]:
-        out, causes = self._out, []
-        lasted = self._lasted
+        return self._lines(t, i) + self._messages(t, i) + self._cells(t, i) + self._contacts(t, i) + self._others(t, i)
+
+    def _lines(self, t: float, i: Inputs) -> list[str]:
+        causes = []
         for name, ok in (("BMS line", i.bms_ok), ("IMD line", i.imd_ok)):
             if ok:
                 self._seen_ok.add(name)
-            elif name in self._seen_ok or t >= LINE_GRACE_S:
+            elif name in self._seen_ok or t >= self.line_grace_s:
                 causes.append(name)
-        if BMS_AGE_LIMIT_S < i.bms_age_s < inf:
-            causes.append("BMS messages lost")
+        return causes
+
+    def _messages(self, t: float, i: Inputs) -> list[str]:
+        return ["BMS messages lost"] if self.bms_age_limit_s < i.bms_age_s < inf else []
+
+    def _cells(self, t: float, i: Inputs) -> list[str]:
+        causes = []
         lowest, highest = i.min_cell_voltage, i.max_cell_voltage
-        if lasted("cells", t, max(lowest, highest) >= 4.225 or min(lowest, highest) <= 2.75, 0.3):
+        beyond = max(lowest, highest) >= self.highest_cell_v or min(lowest, highest) <= self.lowest_cell_v
+        if self._lasted("cells", t, beyond, self.cell_voltage_lasts_s):
             causes.append("cell voltage")
         coldest, hottest = i.min_cell_temperature, i.max_cell_temperature
-        if lasted("heat", t, max(coldest, hottest) >= 59.8 or min(coldest, hottest) <= -25.0, 0.6):
+        beyond = max(coldest, hottest) >= self.hottest_cell_degc or min(coldest, hottest) <= self.coldest_cell_degc
+        if self._lasted("heat", t, beyond, self.cell_temperature_lasts_s):
             causes.append("cell temperature or its sensor")
-        causes += self._contact("AIR+", t, out.air_plus, i.air_plus_aux)
-        causes += self._contact("AIR-", t, out.air_minus, i.air_minus_aux)
-        causes += self._contact("pre-charge relay", t, out.precharge, i.precharge_aux)
-        energised = out.air_minus
-        if lasted("supply", t, energised and i.supply_voltage < MEASURED_SUPPLY_V, 0.2):
+        return causes
+
+    def _contacts(self, t: float, i: Inputs) -> list[str]:
+        out = self._out
+        return (
+            self._contact("AIR+", t, out.air_plus, i.air_plus_aux)
+            + self._contact("AIR-", t, out.air_minus, i.air_minus_aux)
+            + self._contact("pre-charge relay", t, out.precharge, i.precharge_aux)
+        )
+
+    def _contact(self, name: str, t: float, commanded: bool, closed: bool) -> list[str]:
+        if commanded == closed:
+            self._began.pop(name, None)
+            (self._made.add if closed else self._made.discard)(name)
+            return []
+        dropped = commanded and name in self._made
+        if not self._lasted(name, t, True, self.dropout_limit_s if dropped else self.contact_limit_s):
+            return []
+        return [f"{name} {'dropped out' if dropped else 'did not close' if commanded else 'welded'}"]
+
+    def _others(self, t: float, i: Inputs) -> list[str]:
+        """Supply, discharge, sensors, charger."""
+        lasted, causes = self._lasted, []
+        energised = self._out.air_minus
+        if lasted("supply", t, energised and i.supply_voltage < self.measured_supply_v, self.low_supply_lasts_s):
             causes.append("low supply")
-        if lasted("discharge", t, not energised and i.ts_voltage > LOW_TS_V, 5.5):
+        if lasted("discharge", t, not energised and i.ts_voltage > self.low_ts_v, 5.5):
             causes.append("vehicle side not discharged")
         if lasted("offset", t, not energised and abs(i.current) > 10.0, 0.5):
             causes.append("current sensor offset")
@@ -161,16 +205,6 @@ class ReferenceController:
         if self._charge and energised and not (i.charger_connected and i.charger_interlock):
             causes.append("charger unplugged")
         return causes
-
-    def _contact(self, name: str, t: float, commanded: bool, closed: bool) -> list[str]:
-        if commanded == closed:
-            self._began.pop(name, None)
-            (self._made.add if closed else self._made.discard)(name)
-            return []
-        dropped = commanded and name in self._made
-        if not self._lasted(name, t, True, 0.03 if dropped else CONTACT_LIMIT_S):
-            return []
-        return [f"{name} {'dropped out' if dropped else 'did not close' if commanded else 'welded'}"]
 
     def _lasted(self, name: str, t: float, condition: bool, limit_s: float) -> bool:
         """Whether `condition` has been true for `limit_s`, up to now."""
@@ -183,54 +217,71 @@ class ReferenceController:
 
     def _start(self, t: float, i: Inputs) -> None:
         """Refuse quietly what may pass by itself; name what is broken."""
-        fresh, supplied = i.bms_age_s <= BMS_AGE_LIMIT_S, i.supply_voltage >= MEASURED_SUPPLY_V
-        ready_to_charge = i.charger_interlock and i.max_cell_voltage < 4.1995
-        if not (fresh and supplied and i.ts_voltage < LOW_TS_V) or (i.charger_connected and not ready_to_charge):
+        fresh, supplied = i.bms_age_s <= self.bms_age_limit_s, i.supply_voltage >= self.measured_supply_v
+        ready_to_charge = i.charger_interlock and i.max_cell_voltage < self.full_cell_v
+        if not (fresh and supplied and i.ts_voltage < self.low_ts_v) or (i.charger_connected and not ready_to_charge):
             return
-        contacts = (("AIR+", i.air_plus_aux), ("AIR-", i.air_minus_aux), ("pre-charge relay", i.precharge_aux))
-        self._faults += [f"{name} welded" for name, closed in contacts if closed]
-        if i.pack_voltage < max(100.0, 0.95 * CELLS_IN_SERIES * i.min_cell_voltage):
-            self._faults.append("pack voltage implausible")
+        self._faults += self._welded(i) + self._implausible(i)
         self._charge, self._ts_at_start = i.charger_connected, max(i.ts_voltage, 0.0)
         self._enter("fault" if self._faults else "minus", t)
 
+    def _welded(self, i: Inputs) -> list[str]:
+        contacts = (("AIR+", i.air_plus_aux), ("AIR-", i.air_minus_aux), ("pre-charge relay", i.precharge_aux))
+        return [f"{name} welded" for name, closed in contacts if closed]
+
+    def _implausible(self, i: Inputs) -> list[str]:
+        least = max(100.0, 0.95 * CELLS_IN_SERIES * i.min_cell_voltage)
+        return ["pack voltage implausible"] if i.pack_voltage < least else []
+
     def _go_on(self, t: float, i: Inputs, stop: bool) -> None:
         phase, elapsed = self._phase, t - self._phase_began
-        full = self._charge and i.max_cell_voltage >= 4.1995
+        full = self._charge and i.max_cell_voltage >= self.full_cell_v
         if (stop or full) and phase not in ("on", "stopping"):
             self._enter("idle", t)
         elif phase == "minus" and i.air_minus_aux:
             self._enter("watch", t)
         elif phase == "watch":
-            if self._lasted("rise", t, i.ts_voltage > self._ts_at_start + 25.0, 0.02):
+            if self._rises(t, i):
                 self._fail("pre-charge relay or AIR+ welded: voltage rises through AIR- alone", t)
-            elif elapsed >= 0.1 - 1e-9:
+            elif elapsed >= self.watch_s - 1e-9:
                 self._ratios.clear()
                 self._enter("charging", t)
         elif phase == "charging":
             self._precharge(t, i, elapsed)
         elif phase == "plus" and i.air_plus_aux:
             self._enter("overlap", t)
-        elif phase == "overlap" and elapsed >= 0.1 - 1e-9:
+        elif phase == "overlap" and elapsed >= self.overlap_s - 1e-9:
             self._enter("on", t)
         elif phase == "on" and (stop or full):
             self._enter("stopping", t)
-        elif phase == "stopping" and (abs(i.current) < 5.0 or elapsed >= 1.9 - 1e-9):
+        elif phase == "stopping" and (self._unloaded(i) or elapsed >= self.stop_wait_s - 1e-9):
             self._enter("idle", t)
+
+    def _rises(self, t: float, i: Inputs) -> bool:
+        """Whether the voltage rises while AIR- alone is closed."""
+        return self._lasted("rise", t, i.ts_voltage > self._ts_at_start + 25.0, 0.02)
+
+    def _unloaded(self, i: Inputs) -> bool:
+        return abs(i.current) < 5.0
 
     def _precharge(self, t: float, i: Inputs, elapsed: float) -> None:
         pack = max(i.pack_voltage, 100.0)  # less is no pack: 0 over 0 is not 100 %
         ratio = i.ts_voltage / pack
         self._ratios.append(ratio)
         start = min(self._ts_at_start / pack, 0.5)
-        expected = PRECHARGE_TAU_S * log((1.0 - start) / (1.0 - THRESHOLD))
-        if elapsed < TOO_FAST * expected:
-            if ratio >= THRESHOLD:
+        expected = PRECHARGE_TAU_S * log((1.0 - start) / (1.0 - self.threshold))
+        if elapsed < self.too_fast * expected:
+            if ratio >= self.threshold:
                 self._fail("pre-charge too fast", t)
-        elif len(self._ratios) == RATIO_SAMPLES and sum(self._ratios) >= THRESHOLD * RATIO_SAMPLES:
+        elif self._is_there():
             self._enter("plus", t)
-        elif elapsed >= TOO_SLOW * expected:
+        elif elapsed >= self.too_slow * expected:
             self._fail("pre-charge too slow", t)
+
+    def _is_there(self) -> bool:
+        """Whether the vehicle side has its voltage: by the mean, so that one noisy sample does not close AIR+."""
+        samples = self.ratio_samples
+        return len(self._ratios) == samples and sum(self._ratios) >= self.threshold * samples
 
     def _enter(self, phase: str, t: float) -> None:
         if phase != self._phase:
@@ -266,9 +317,8 @@ class ReferenceController:
             self._out = Outputs(*out)
         return self._out
 
-    @staticmethod
-    def _fans(i: Inputs) -> float:
+    def _fans(self, i: Inputs) -> float:
         """20 % up to 30 degC, rising to full at 50 degC; full when the temperature is not known."""
-        if not i.bms_age_s <= BMS_AGE_LIMIT_S or i.min_cell_temperature <= -25.0:
+        if not i.bms_age_s <= self.bms_age_limit_s or i.min_cell_temperature <= self.coldest_cell_degc:
             return 1.0
         return round(min(1.0, max(0.2, 0.2 + 0.04 * (i.max_cell_temperature - 30.0))), 2)

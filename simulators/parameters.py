@@ -4,7 +4,8 @@
 (0 = sound); only faults move them. `Settings` keeps the user's values and, above them, what faults that are
 in change, so that faults may go in and come out in any order.
 
-Leaves out: tolerance bands and drift with temperature or age; a value is what it is for the whole run.
+Leaves out: drift with temperature or age; a value is what it is for the whole run. Tolerance bands are in
+simulators/tolerances.py.
 """
 
 from __future__ import annotations
@@ -89,6 +90,7 @@ PARAMETERS: dict[str, Parameter] = {
     "current_sense_offset": Parameter("A", 0.0, "box's sense of the pack current, offset", _ANY),
     "current_sense_noise": Parameter("A", 0.0, "box's sense of the pack current, noise"),
     "status_period": Parameter("s", 0.01, "period of the box's status message", 1e-3),
+    "can_jitter": Parameter("s", 0.0, "the most that a message leaves late, evenly spread"),
     # The bench's own measurements
     "bench_pack_gain": Parameter("", 1.0, "bench's measurement of the pack voltage, gain", _ANY),
     "bench_pack_offset": Parameter("V", 0.0, "bench's measurement of the pack voltage, offset", _ANY),

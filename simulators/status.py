@@ -1,7 +1,7 @@
 """What the box says of itself on CAN: `box_status` at 100 Hz and `box_measurements` at 10 Hz.
 
 The content is worked out only when something in it changes; the sixteen frames of one content differ in the counter.
-Leaves out: a checksum, and jitter (frames leave exactly on time, even when the control task is late).
+Leaves out: a checksum, and a control task that is late (frames leave on time whatever it does).
 """
 
 from __future__ import annotations

@@ -37,7 +37,8 @@ _INITIAL: dict[str, Value] = {
 
 
 class World:
-    """One simulated bench. `parameters` are in base units; `controller` is called without arguments at power-up.
+    """One simulated bench. `parameters` are in base units; `controller` is called without arguments at power-up;
+    `hardware` is the box around it.
 
     `power`: 'on' has the box powered from `start_s` = -3 s; 'off' begins at 0 without supply.
     Raises InputError for unknown parameters, channels, values and faults.
@@ -46,6 +47,7 @@ class World:
     def __init__(
         self, bench: Bench, parameters: Mapping[str, float] | None = None,
         controller: Callable[[], Controller] = ReferenceController, seed: int = 0, power: str = "on",
+        hardware: type[Box] = Box,
     ):  # fmt: skip
         self.start_s = -POWERED_BEFORE_S if power == "on" else 0.0
         self._timeline = Timeline(self.start_s)
@@ -57,7 +59,7 @@ class World:
             if channel.initial is not None and name not in CELL_CHANNELS:
                 driven[name] = self._in_base_unit(name, channel.initial)
         supply = float(driven.pop("supply_voltage"))
-        self.box = Box(self._timeline, self.settings, controller, random, driven, self._view.told)
+        self.box = hardware(self._timeline, self.settings, controller, random, driven, self._view.told)
         self._view.connect(self.box)
         if power == "on":
             self._timeline.at(self.start_s, lambda t: self.box.drive(t, "supply_voltage", supply))

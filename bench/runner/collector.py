@@ -2,7 +2,8 @@
 
 A full collection stops every thread of the process for as long as it takes to look at every object there is: tens of
 milliseconds here, at any moment. What is there before a run, garbage or not, is therefore left out of it, and full
-collections wait until after the run; young objects, of which a run makes and drops thousands a second, are looked through as ever.
+collections wait until after the run; young objects, of which a run makes and drops thousands a second, are looked
+through as ever.
 """
 
 from __future__ import annotations

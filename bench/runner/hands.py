@@ -12,6 +12,7 @@ from bench.runner.actions import Action, AskPerson, DriveOutputs, HaveRead, Inje
 if TYPE_CHECKING:
     from bench.events import Value
     from bench.language.plan import Send
+    from bench.record.unrecorded import Unrecorded
     from bench.record.writer import RecordWriter
     from bench.runner.engine import Engine
 
@@ -44,7 +45,11 @@ class Hands:
     """Writes every event, gives it to the engine, and carries out what comes back until nothing does."""
 
     def __init__(
-        self, engine: Engine, bench: Bench, record: RecordWriter, watch: Callable[[Event], None] | None = None
+        self,
+        engine: Engine,
+        bench: Bench,
+        record: RecordWriter | Unrecorded,
+        watch: Callable[[Event], None] | None = None,
     ):
         self._engine = engine
         self._bench = bench

@@ -22,14 +22,17 @@ if TYPE_CHECKING:
     from bench.runner.budgets import HeatMemory
     from bench.runner.selfcheck import SelfCheck
     from bench.runner.stages import Permit
+    from simulators.box import Box
 
 
 @dataclass(frozen=True)
 class Options:
-    """`parameters` in base units; `injections` are (time in s on the run clock, fault)."""
+    """`parameters` in base units; `injections` are (time in s on the run clock, fault); `hardware` is the simulated
+    box around the controller. Without `records` nothing is written, and there is no evidence but the document."""
 
-    records: Path = Path("records")
+    records: Path | None = Path("records")
     controller: Callable[[], Any] | None = None
+    hardware: type[Box] | None = None
     parameters: Mapping[str, float] = field(default_factory=dict)
     injections: Sequence[tuple[float, str]] = ()
     seed: int = 0

@@ -15,6 +15,7 @@ from bench.judging.document import run_document
 from bench.judging.judge import Judge
 from bench.language.plan import Plan
 from bench.record.header import header_fields
+from bench.record.unrecorded import Unrecorded
 from bench.record.writer import new_record
 from bench.runner.budgets import begin_budget
 from bench.runner.collector import short_pauses
@@ -53,7 +54,10 @@ def run_plan(
         header = header_fields(plan, options.rule, options.seed, late_s, late_days)
         judge = Judge(plan, late_s, options.rule, late_days)
         budget = begin_budget(plan, judge.readings, start_s, options.heat)
-        record = new_record(options.records, stem, header, plan.sources, in_wall_time, options.key)
+        if options.records is None:
+            record = Unrecorded()
+        else:
+            record = new_record(options.records, stem, header, plan.sources, in_wall_time, options.key)
         engine = Engine(plan, judge, start_s, options.injections, budget)
         hands = Hands(engine, bench, record, None if watch is None else lambda event: watch(event, judge))
         try:
@@ -69,7 +73,7 @@ def run_plan(
             raise
         if budget is not None and options.heat is not None:
             options.heat.end_run(budget.joules(engine.t))
-        document = run_document(judge, str(record.folder))
+        document = run_document(judge, str(record.folder or ""))
         manifest = {
             "document": document,
             "firmware": dict(options.firmware),
@@ -99,9 +103,10 @@ def _bench_for(
         return
     from simulators.world import World
 
-    controller = {} if options.controller is None else {"controller": options.controller}
+    swapped = {"controller": options.controller, "hardware": options.hardware}
+    swapped = {part: given for part, given in swapped.items() if given is not None}
     parameters = {**plan.simulated, **options.parameters}
-    world = World(plan.bench, parameters, seed=options.seed, power=plan.power, **controller)
+    world = World(plan.bench, parameters, seed=options.seed, power=plan.power, **swapped)
     simulated = SimulatedBench(world, plan.bench.database)
     if not options.wall_clock:
         yield simulated

@@ -1,0 +1,24 @@
+"""No record at all: for runs of which only the verdict is wanted, thousands in a row."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from bench.events import Batch
+
+
+class Unrecorded:
+    """Takes what a RecordWriter takes and keeps nothing. Judging does not notice: the judge is fed by the engine."""
+
+    folder = None
+
+    def batch(self, batch: Batch) -> None: ...
+
+    def event(self, event: Any) -> None: ...
+
+    def tick(self) -> None: ...
+
+    def close(self, fields: Mapping[str, Any]) -> None: ...
+
+    def abandon(self) -> None: ...

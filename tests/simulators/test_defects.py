@@ -1,0 +1,112 @@
+"""The seeded defects: every one is a small real change, says what it breaks, and can be run."""
+
+from collections import Counter
+
+import pytest
+
+from bench.language.bench_file import load_bench
+from bench.language.loading import load_plans
+from bench.language.register import load_register
+from bench.language.shipped import shipped_folder
+from bench.runner.run import run_plan
+from bench.runner.stopping import Stop
+from bench.sweep.outcome import outcome_of
+from bench.sweep.specimen import DEFECT, Specimen
+from simulators.box import Box
+from simulators.controller import ReferenceController
+from simulators.defect import Changed
+from simulators.defects import DEFECTS
+from simulators.defects_energising import ENERGISING
+from simulators.defects_hardware import HARDWARE
+from simulators.defects_latching import LATCHING
+from simulators.defects_stopping import STOPPING
+from simulators.defects_supervising import SUPERVISING
+from simulators.parameters import Settings
+
+REGISTER = load_register(None)
+PLANS = load_plans([shipped_folder() / "standard"], load_bench(None), REGISTER)
+
+#: Defects that a sequence of before the suite grew finds, and the requirement that it names; some of each kind.
+FOUND = [
+    ("closes-at-80-percent", "energise-and-shutdown", "PRE-01"),
+    ("threshold-of-nominal-pack", "precharge-threshold", "PRE-01"),
+    ("never-gives-up", "precharge-never-there", "PRE-03"),
+    ("too-fast-accepted", "precharge-too-fast", ""),
+    ("start-is-reset", "bms-silence-in-run", "LAT-01"),
+    ("starts-with-loop", "loop-opened-in-run", "ACT-01"),
+    ("resumes-after-supply", "discharge-without-supply", "ACT-01"),
+    ("stop-leaves-air-minus", "stop-request", "STP-01"),
+    ("waits-for-ever-at-stop", "stop-request", "STP-01"),
+    ("bms-line-ignored", "bms-line-in-run", "BMS-01"),
+    ("imd-line-ignored-in-precharge", "imd-line-in-precharge", "IMD-03"),
+    ("silence-seen-in-run-only", "bms-silence-in-precharge", "BMS-02"),
+    ("never-heard-is-fresh", "bms-never-heard", "BMS-02"),
+    ("lowest-cell-misread", "cell-under-voltage", "BMS-04"),
+    ("temperature-unsigned", "cell-sensor-lost", "BMS-08"),
+    ("air-plus-weld-unseen", "air-plus-welded", "AIR-03"),
+    ("reset-forgives", "imd-line-in-run", "LAT-01"),
+    ("brown-out-ignored", "brown-out", "SUP-01"),
+    ("latches-need-supply", "latch-outlives-supply", "LAT-02"),
+    ("reset-forces-latches", "bms-line-in-run", "LAT-01"),
+    ("imd-senses-minus", "insulation-fault-plus", "IMD-01"),
+    ("interlock-bridged", "interlock-in-run", "ILK-01"),
+    ("air-minus-back-fed", "loop-opened-in-run", "AIR-01"),
+    ("discharge-normally-open", "energise-and-shutdown", "DIS-05"),
+    ("indicator-on-supply", "discharge-without-supply", "IND-02"),
+]
+
+
+def run(name, plan):
+    return run_plan(plan, Specimen(DEFECT, name).options(plan, None), Stop())
+
+
+def test_there_are_enough_of_both_kinds_and_for_both_barriers():
+    kinds = Counter(defect.kind for defect in DEFECTS.values())
+    assert kinds["firmware"] >= 80 and kinds["hardware"] >= 30 and set(kinds) == {"firmware", "hardware"}
+    assert {defect.hidden_by for defect in DEFECTS.values()} == {"", "hardware", "firmware"}
+    assert len(DEFECTS) == sum(map(len, (ENERGISING, STOPPING, SUPERVISING, LATCHING, HARDWARE)))  # no name twice
+
+
+def test_every_defect_names_requirements_of_the_register():
+    assert {id for defect in DEFECTS.values() for id in defect.breaks} - set(REGISTER) == set()
+
+
+@pytest.mark.parametrize("defect", DEFECTS.values(), ids=DEFECTS)
+def test_a_defect_says_in_one_sentence_what_it_is_and_changes_something(defect):
+    assert defect.meaning[0].isupper() and defect.meaning.endswith(".") and ". " not in defect.meaning
+    assert defect.breaks
+    changed = defect.change is not ReferenceController, defect.hardware is not Box, bool(defect.parameters)
+    assert sum(changed) == 1
+    assert changed[0] == (defect.kind == "firmware")
+    for name in defect.parameters:
+        assert Settings(defect.parameters)[name] != Settings({})[name]
+
+
+@pytest.mark.parametrize("name", DEFECTS)
+def test_every_defect_runs_to_a_verdict_on_the_box(name):
+    """A defect is of the box: whatever it does, it never is a trouble of the bench."""
+    plan = next(plan for plan in PLANS if plan.sequence == "loop-opened-in-run")
+    document = run(name, plan)
+    assert document["trouble"] == ""
+    assert document["verdict"] in ("pass", "fail")
+
+
+@pytest.mark.parametrize(("name", "sequence", "requirement"), FOUND)
+def test_a_defect_is_found_where_its_requirement_is_named(name, sequence, requirement):
+    outcomes = [outcome_of(run(name, plan)) for plan in PLANS if plan.sequence == sequence]
+    findings = [finding for outcome in outcomes for finding in outcome.findings]
+    assert requirement in {finding.requirement for finding in findings}
+
+
+def test_memory_outlives_the_supply_and_not_the_run():
+    defect = DEFECTS["resumes-after-supply"]
+    first, second = defect.controller(), defect.controller()
+    first.memory["up"] = True
+    assert first()._resumes and not second()._resumes
+    assert Changed.memory == {}
+
+
+def test_what_was_commanded_is_what_is_supervised():
+    """A controller that leaves AIR- on does not then take its closed contact for a weld."""
+    plan = next(plan for plan in PLANS if (plan.sequence, plan.case) == ("stop-request", "no-current"))
+    assert not any("welded" in step["reason"] for step in run("stop-leaves-air-minus", plan)["steps"])
