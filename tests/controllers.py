@@ -333,7 +333,7 @@ class RidesThroughAnything(Around):
         self._opened_s: float | None = None
 
     def reads(self, t: float, inputs: Inputs) -> Inputs:
-        if self.out.state == "run":
+        if self.out.dcdc_enable:
             inputs = replace(inputs, air_plus_aux=True, air_minus_aux=True)
         if inputs.loop_closed:
             self._opened_s = None
@@ -383,12 +383,12 @@ class HighestVoltageSoFar(Around):
     highest = 0.0
 
     def reads(self, t: float, inputs: Inputs) -> Inputs:
-        if self.out.state == "run":
+        if self.out.dcdc_enable:
             self.highest = 0.0
-        if not (self.out.precharge and self.out.state == "precharge"):
+        if not (self.out.precharge and inputs.ts_voltage > 0.8 * inputs.pack_voltage):
             return inputs
         self.highest = max(self.highest, inputs.ts_voltage)
-        return replace(inputs, ts_voltage=self.highest + 0.12 * inputs.pack_voltage) if t > 5.0 else inputs
+        return replace(inputs, ts_voltage=self.highest)
 
 
 class AgeFromLastChange(Around):
