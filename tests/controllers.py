@@ -1,4 +1,4 @@
-"""Controllers to test the standard sequences with: healthy ones that differ, and one broken in each way.
+"""Controllers to test the standard sequences with, each broken in one way; healthy ones are in their own file.
 
 All stand on the public seam (`step(t, inputs) -> outputs`) around the reference controller: they change what it reads
 or what it says. Use one by hand with `PYTHONPATH=tests topbox-bench run ... --controller controllers:ClosesAtEighty`.
@@ -34,81 +34,6 @@ class Around:
 
     def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
         return out
-
-
-# -- healthy, and yet not the reference ----------------------------------------------------------------------------
-
-
-class Unhurried(Around):
-    """Healthy: steps every 20 ms, waits 300 ms longer at the threshold, tries a failed pre-charge three times."""
-
-    period_s = 0.02
-    settle_s = 0.3
-    cool_down_s = 2.0
-    attempts = 3
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._began_s: float | None = None  # of the pre-charge
-        self._reached_s: float | None = None
-        self._attempt = 1
-        self._retry_at_s: float | None = None
-
-    def reads(self, t: float, inputs: Inputs) -> Inputs:
-        if self._retry_at_s is not None and t >= self._retry_at_s and inputs.ts_voltage < 20.0:
-            self._retry_at_s = None
-            self._attempt += 1
-            self.inner = ReferenceController()
-            self.inner.step(t, replace(inputs, start_request=False))
-            return replace(inputs, start_request=True)
-        if not (self.out.precharge and self.out.state == "precharge"):
-            self._began_s = self._reached_s = None
-            return inputs
-        began = self._began_s = t if self._began_s is None else self._began_s
-        if inputs.ts_voltage < THRESHOLD * inputs.pack_voltage:
-            return inputs
-        reached = self._reached_s = t if self._reached_s is None else self._reached_s
-        if reached - began < PRECHARGE_TAU_S or t - reached >= self.settle_s:
-            return inputs  # far too fast: that is noticed at once
-        return replace(inputs, ts_voltage=0.99 * THRESHOLD * inputs.pack_voltage)
-
-    def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
-        if self._retry_at_s is not None and not inputs.loop_closed:
-            self._retry_at_s = None
-            self.inner = ReferenceController()
-            return Outputs()
-        if out.state == "run" or out.state == "idle":
-            self._attempt = 1
-        waits = out.fault.startswith("pre-charge too") and self._attempt < self.attempts
-        if not waits:
-            self._retry_at_s = None
-            return out
-        if self._retry_at_s is None:
-            self._retry_at_s = t + self.cool_down_s
-        return Outputs(fans=out.fans)
-
-
-class EveryTwentyMilliseconds(ReferenceController):
-    """Healthy: steps every 20 ms."""
-
-    period_s = 0.02
-
-
-class EveryFiveMilliseconds(ReferenceController):
-    """Healthy: steps every 5 ms."""
-
-    period_s = 0.005
-
-
-class WaitsForDischarge(ReferenceController):
-    """Healthy: refuses a start above 15 V on the vehicle side."""
-
-    def _start(self, t: float, i: Inputs) -> None:
-        if i.ts_voltage <= 15.0:
-            super()._start(t, i)
-
-
-# -- broken, each in one way ---------------------------------------------------------------------------------------
 
 
 class ClosesAtEighty(Around):
@@ -333,7 +258,7 @@ class RidesThroughAnything(Around):
         self._opened_s: float | None = None
 
     def reads(self, t: float, inputs: Inputs) -> Inputs:
-        if self.out.state == "run":
+        if self.out.dcdc_enable:
             inputs = replace(inputs, air_plus_aux=True, air_minus_aux=True)
         if inputs.loop_closed:
             self._opened_s = None
@@ -383,12 +308,12 @@ class HighestVoltageSoFar(Around):
     highest = 0.0
 
     def reads(self, t: float, inputs: Inputs) -> Inputs:
-        if self.out.state == "run":
+        if self.out.dcdc_enable:
             self.highest = 0.0
-        if not (self.out.precharge and self.out.state == "precharge"):
+        if not (self.out.precharge and inputs.ts_voltage > 0.8 * inputs.pack_voltage):
             return inputs
         self.highest = max(self.highest, inputs.ts_voltage)
-        return replace(inputs, ts_voltage=self.highest + 0.12 * inputs.pack_voltage) if t > 5.0 else inputs
+        return replace(inputs, ts_voltage=self.highest)
 
 
 class AgeFromLastChange(Around):
