@@ -97,9 +97,7 @@ FAULTS: dict[str, Fault] = {
     "air-minus-slow-release": Fault(
         "AIR- needs 150 ms to open (plain diode at its coil)", {"air_minus_release": 0.15}, _AUX,
     ),
-    "air-plus-bounce": Fault(
-        "AIR+ bounces for 8 ms when it closes", {"air_plus_bounce": 0.008}, ("no-chatter-air-plus",),
-    ),
+    "air-plus-bounce": Fault("AIR+ bounces for 8 ms when it closes", {"air_plus_bounce": 0.008}),
     # High-voltage circuit
     "precharge-resistor-open": Fault("pre-charge resistor burnt open", {"precharge_resistance": inf}),
     "precharge-resistor-bridged": Fault(

@@ -3,7 +3,7 @@
 A fault may excuse an invariant (no controller could keep it while the fault is in): what happens then is listed,
 not judged. `when A must B within T` is violated when A has been true for longer than T without B. `after A refuse B
 until C within T` begins whenever A is true and is violated when B turns true; it ends when C turns true with A false,
-and when A has been false for longer than T.
+and when A has been false for longer than T. What comes sooner than `bounce` after A turned false is no violation.
 
 Each rule also says how close it came: for `never` and `always` the least distance of its quantities from breaking it
 (the robustness of signal temporal logic), for `when` the least time that was left.
@@ -223,7 +223,7 @@ class OpenAfter(OpenInvariant):
             self._armed = False
         if refuse and refuse_before is False and self._armed:
             at_s = self.refuse.crossings[-1].t if self.refuse.crossings else t
-            if round(at_s - self._fell_s, 9) <= self.invariant.within_s:
+            if self.invariant.bounce_s <= round(at_s - self._fell_s, 9) <= self.invariant.within_s:
                 self._excused_by = self._faults()
                 self._report(at_s, self._values(self.refuse))
         if after:

@@ -157,7 +157,7 @@ class Invariant:
     """A rule watched from the first to the last event of a run.
 
     `never` and `always` have one condition; `when`/`must` add `must` and `within_s`; `after`/`refuse` add `refuse`,
-    `until` and `within_s`, which may be endless. `name` is what a fault's `excuses` refers to; `rule` is the rule as
+    `until`, `within_s`, which may be endless, and `bounce_s`. `name` is what a fault's `excuses` refers to; `rule` is the rule as
     the author wrote it; `requirement` the id of what it watches, '' if it does not say.
     """
 
@@ -169,6 +169,7 @@ class Invariant:
     within_s: float = 0.0
     refuse: Condition | None = None
     until: Condition | None = None
+    bounce_s: float = 0.0
     requirement: str = ""
 
     @property

@@ -112,6 +112,9 @@ def resolve_rule(entry: Any, scope: Scope, register: Register) -> plan.Invariant
         if entry.within is not None:
             rule += f" within {entry.within}"
             more["within_s"] = duration_s(entry.within, scope, zero=True)
+        if entry.bounce is not None:
+            rule += f" bounce {entry.bounce}"
+            more["bounce_s"] = duration_s(entry.bounce, scope, zero=True)
     requirement = register.find(entry.requirement).id if entry.requirement is not None else ""
     return plan.Invariant(str(entry.name or rule), rule, entry.KIND, condition, requirement=requirement, **more)
 

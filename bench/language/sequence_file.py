@@ -192,6 +192,7 @@ class AfterEntry(RuleEntry):
     refuse: Condition = Field(description="Must not turn true meanwhile")
     until: Condition | None = Field(None, description="Ends it when it turns true, 'after' being false again")
     within: Duration | None = Field(None, description="How long it lasts with 'after' false again; no end if left out")
+    bounce: Duration | None = Field(None, description="Sooner than this after 'after' turned false it is only bounce")
 
 
 class RulesEntry(Document):

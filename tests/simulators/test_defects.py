@@ -36,7 +36,7 @@ FOUND = [
     ("starts-with-loop", "loop-opened-in-run", "ACT-01"),
     ("resumes-after-supply", "discharge-without-supply", "ACT-01"),
     ("stop-leaves-air-minus", "stop-request", "STP-01"),
-    ("waits-for-ever-at-stop", "stop-request", "STP-01"),
+    ("waits-for-ever-at-stop", "stop-with-stuck-current", "STP-02"),
     ("bms-line-ignored", "bms-line-in-run", "BMS-01"),
     ("imd-line-ignored-in-precharge", "imd-line-in-precharge", "IMD-03"),
     ("silence-seen-in-run-only", "bms-silence-in-precharge", "BMS-02"),
@@ -108,5 +108,5 @@ def test_memory_outlives_the_supply_and_not_the_run():
 
 def test_what_was_commanded_is_what_is_supervised():
     """A controller that leaves AIR- on does not then take its closed contact for a weld."""
-    plan = next(plan for plan in PLANS if (plan.sequence, plan.case) == ("stop-request", "no-current"))
+    plan = next(plan for plan in PLANS if (plan.sequence, plan.case) == ("stop-request", ""))
     assert not any("welded" in step["reason"] for step in run("stop-leaves-air-minus", plan)["steps"])

@@ -52,7 +52,7 @@ def test_found_defects_pass_and_the_document_says_where(sweep, tmp_path):
     first = rows["closes-at-80-percent"]["caught_by"][0]["findings"][0]
     assert first.keys() == {"where", "requirement", "at_s", "after_s", "reason"}
     cases = {(case["sequence"], case["case"], case["fault"]): case["verdict"] for case in document["cases"]}
-    assert len(cases) == 6 and cases["energise-and-shutdown", "", "ignores-stop"] == "pass"
+    assert len(cases) == 4 and cases["energise-and-shutdown", "", "ignores-stop"] == "pass"
     assert "ignores-stop" in ElementTree.parse(picture).getroot().itertext()
 
 
@@ -83,7 +83,7 @@ def test_what_fails_on_the_healthy_box_is_not_believed(sweep, tmp_path):
 def test_first_leaves_a_defect_when_it_is_settled(sweep):
     _, out, _ = sweep(STANDARD / "shutdown", "--defects", "ignores-stop", "--first", "--json")
     cases = json.loads(out)["cases"]
-    assert cases[-1]["sequence"] == "stop-request" and cases[-1]["verdict"] == "fail"
+    assert cases[-1]["sequence"].startswith("stop-") and cases[-1]["verdict"] == "fail"
     assert [case["verdict"] for case in cases].count("fail") == 1
 
 
