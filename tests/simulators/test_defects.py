@@ -36,7 +36,7 @@ FOUND = [
     ("starts-with-loop", "loop-opened-in-run", "ACT-01"),
     ("resumes-after-supply", "discharge-without-supply", "ACT-01"),
     ("stop-leaves-air-minus", "stop-request", "STP-01"),
-    ("waits-for-ever-at-stop", "stop-with-stuck-current", "STP-02"),
+    ("waits-for-ever-at-stop", "stop-with-stuck-current", "STP-01"),
     ("bms-line-ignored", "bms-line-in-run", "BMS-01"),
     ("imd-line-ignored-in-precharge", "imd-line-in-precharge", "IMD-03"),
     ("silence-seen-in-run-only", "bms-silence-in-precharge", "BMS-02"),
