@@ -223,7 +223,8 @@ class OpenAfter(OpenInvariant):
             self._armed = False
         if refuse and refuse_before is False and self._armed:
             at_s = self.refuse.crossings[-1].t if self.refuse.crossings else t
-            if self.invariant.bounce_s <= round(at_s - self._fell_s, 9) <= self.invariant.within_s:
+            since_s = round(at_s - self._fell_s, 9)  # -inf while A is true
+            if since_s <= self.invariant.within_s and not 0.0 <= since_s < self.invariant.bounce_s:
                 self._excused_by = self._faults()
                 self._report(at_s, self._values(self.refuse))
         if after:

@@ -137,6 +137,13 @@ def test_after_refuse_within(tmp_path, back_s, verdict):
     assert verdict == "pass" or result.at_s == back_s
 
 
+@pytest.mark.parametrize(("back_s", "verdict"), [(1.003, "pass"), (1.0099, "pass"), (1.01, "fail"), (1.05, "fail")])
+def test_the_bounce_of_a_contact_is_no_violation(tmp_path, back_s, verdict):
+    rule = "{name: c, after: air_plus == 'closed', refuse: air_plus == 'closed', within: 100 ms, bounce: 10 ms}"
+    events = [read(0.0, air_plus="open"), read(0.5, air_plus="closed"), read(1.0, air_plus="open")]
+    assert result_of(tmp_path, rule, *events, read(back_s, air_plus="closed")).verdict == verdict
+
+
 def test_an_excused_after_is_listed(tmp_path):
     events = [read(1.0, loop="open", air_minus_coil="off"), read(2.0, air_minus_coil="on")]
     result = result_of(tmp_path, AFTER, BEGAN, Injected(0.5, "controller-held", ("press",)), *events)
