@@ -157,8 +157,8 @@ class Invariant:
     """A rule watched from the first to the last event of a run.
 
     `never` and `always` have one condition; `when`/`must` add `must` and `within_s`; `after`/`refuse` add `refuse`,
-    `until`, `within_s`, which may be endless, and `bounce_s`. `name` is what a fault's `excuses` refers to; `rule` is the rule as
-    the author wrote it; `requirement` the id of what it watches, '' if it does not say.
+    `until`, `within_s`, which may be endless, and `bounce_s`. `name` is what a fault's `excuses` refers to; `rule` is
+    the rule as the author wrote it; `requirement` the id of what it watches, '' if it does not say.
     """
 
     name: str
