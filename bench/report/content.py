@@ -124,6 +124,7 @@ def _facts(document: Mapping[str, Any], record: Record, found: Verification) -> 
         ("Date", run or _UNKNOWN),
         ("Energy stage", stage),
         ("Overrides", "; ".join(overrides(record)) or "none"),
+        ("Limits of the team's own", "; ".join(map(_other_limit, document.get("other_limits") or ()))),
         ("Signature", signature_text(record, found)),
         ("Origin", origin),
         ("Local rules", _acknowledged(manifest.get("acknowledgement"))),
@@ -132,6 +133,11 @@ def _facts(document: Mapping[str, Any], record: Record, found: Verification) -> 
         ("Run time", "" if document["virtual_s"] is None else f"{seconds(document['virtual_s'])} s"),
     ]
     return [fact for fact in facts if fact[1]]
+
+
+def _other_limit(entry: Mapping[str, Any]) -> str:
+    instead = f" instead of {entry['instead_of']}" if entry.get("instead_of") else ""
+    return f"{entry.get('requirement')}: {entry.get('limit')}{instead}, because: {plain(entry.get('reason'))}"
 
 
 def _acknowledged(fields: Any) -> str:

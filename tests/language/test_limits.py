@@ -42,6 +42,13 @@ def test_another_limit_decides_and_the_document_shows_both(tmp_path, capsys):
     assert (step["min"], step["verdict"]) == (97.0, "fail")
 
 
+def test_the_report_shows_both_limits_and_the_reason(tmp_path, capsys):
+    _, run = ran(tmp_path, capsys, "--limits", limits(tmp_path, STRICT))
+    assert main(["report", run["record"]]) == 0
+    page = (Path(run["record"]) / "report.html").read_text(encoding="utf-8")
+    assert "PRE-01: min 97 % instead of min 95 %, because: we want more than the rules do" in page
+
+
 def test_a_record_is_judged_again_by_its_own_limits_or_by_others(tmp_path, capsys):
     _, run = ran(tmp_path, capsys, "--limits", limits(tmp_path, STRICT))
     assert main(["verify", run["record"]]) == 0
