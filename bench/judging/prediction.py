@@ -68,6 +68,7 @@ class Falling:
         self._threshold_v = condition.compile_margin(readings.slots)([0.0] * len(readings.slots))
         self._times: list[float] = []
         self._values: list[float] = []
+        self._highest = 0.0
 
     @staticmethod
     def is_in(condition: Condition, readings: Readings) -> bool:
@@ -87,7 +88,8 @@ class Falling:
         if isinstance(value, float) and (not self._times or t > self._times[-1]):
             self._times.append(t)
             self._values.append(value)
-        return bool(self._values) and self._values[-1] < TO * max(self._values)
+            self._highest = max(self._highest, value)
+        return bool(self._values) and self._values[-1] < TO * self._highest
 
     def prediction(self, full_v: float | None) -> Prediction | str:
         """What `predict` says of these readings."""
