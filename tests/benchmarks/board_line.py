@@ -6,16 +6,14 @@ The stand-in is a process of its own. Beside it, in the same run, a bare loop th
 """
 
 import multiprocessing
-import os
-import pty
 import sys
 import threading
 import time
-import tty
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
+from benchmarks.reaction import bare  # noqa: E402 - after the path
 from devices.board_rig import SimulatedBoard, board_on  # noqa: E402 - after the path
 
 from bench.devices.base import DeviceThreads  # noqa: E402
@@ -54,22 +52,6 @@ class Following(dict):
             self._followed.set()
 
 
-def echo_process(pipe, count):
-    master, slave = pty.openpty()
-    tty.setraw(slave)
-    pipe.send(os.ttyname(slave))
-    pipe.recv()
-    times = []
-    for _ in range(count):
-        began = time.monotonic()
-        os.write(master, b"0000 change 00000000 4=1*0000\n")
-        os.read(master, 100)
-        times.append(time.monotonic() - began)
-        time.sleep(0.003)
-    pipe.send(times)
-    pipe.recv()
-
-
 def shown(name, times):
     times.sort()
     p50, p99 = times[len(times) // 2], times[int(len(times) * 0.99)]
@@ -81,18 +63,8 @@ def main():
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     print(f"{'ms':28} {'n':>6} {'p50':>8} {'p99':>8} {'max':>8}")
 
+    floor = shown("bare read, then write", bare(count))
     here, there = multiprocessing.Pipe()
-    process = multiprocessing.Process(target=echo_process, args=(there, count))
-    process.start()
-    port = os.open(here.recv(), os.O_RDWR | os.O_NOCTTY)
-    here.send("go")
-    for _ in range(count):
-        os.read(port, 100)
-        os.write(port, b"0000 drive 3=1*0000\n")
-    bare = shown("bare read, then write", here.recv())
-    here.send("done")
-    process.join()
-
     process = multiprocessing.Process(target=board_process, args=(there, count))
     process.start()
     device = board_on(here.recv())
@@ -115,7 +87,7 @@ def main():
     here.send("done")
     threads.close()
     process.join()
-    print(f"p99 is {reaction / bare:.1f} times the bare loop's")
+    print(f"p99 is {reaction / floor:.1f} times the bare loop's")
 
 
 if __name__ == "__main__":
