@@ -41,7 +41,7 @@ class DischargeHeldByTimer(Box):
             return super()._coil_voltage(name, on)
         now = self._timeline.now
         if on and self.loop.closed:
-            self._fed_until = now + 6.0
+            self._fed_until = round(now + 6.0, 6)  # an instant of the timeline, or it would be fed for ever
             return self.supply
         if now < self._fed_until < inf and not self.loop.closed:
             self._timeline.at(self._fed_until, self._feed)
