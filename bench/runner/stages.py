@@ -27,6 +27,7 @@ STAGES = ("dry", "reduced", "live")
 SIMULATED = "simulated"  # the stage of a simulated run that names none
 LEAST_WORDS = 3  # of a reason
 LEAST_PEOPLE = 2
+FAILED = "is fail"
 
 CAUTIONS = {
     "dry": ("dry: no high voltage may be connected; local rules and licensed practice come first.",),
@@ -121,13 +122,13 @@ def shortcoming(manifest: Mapping[str, Any], plan: Plan, wanted: Wanted) -> str 
         return f"is of box {manifest.get('box') or 'unknown'}"
     if not same_firmware(manifest.get("firmware"), wanted.firmware):
         return f"is of firmware {_firmware_text(manifest.get('firmware'))}"
-    document = manifest.get("document")
-    verdict = document.get("verdict") if isinstance(document, Mapping) else None
-    if verdict != "pass" and not (verdict == "not-run" and _only_could_not_fail(document)):
-        return f"is {verdict or 'without a verdict'}"
     files = manifest.get("files", {})
     if any(files.get(name) != entry_of(text.encode()) for name, text in plan.sources.items() if _is_sequence(name)):
         return "is of another text of the sequence"
+    document = manifest.get("document")
+    verdict = document.get("verdict") if isinstance(document, Mapping) else None
+    if verdict != "pass" and not (verdict == "not-run" and _only_could_not_fail(document)):
+        return FAILED if verdict == "fail" else f"is {verdict or 'without a verdict'}"
     return ""
 
 
@@ -142,10 +143,13 @@ def _only_could_not_fail(document: Mapping[str, Any]) -> bool:
 def opened_by(
     records: Iterable[Kept], plan: Plan, wanted: Wanted, intact: Callable[[Path], bool]
 ) -> tuple[Path | None, str]:
-    """The newest record that opens `wanted.stage` to `plan`, or what the newest that nearly does falls short of."""
+    """Of `records`, newest first: the one that opens `wanted.stage` to `plan`, or what the newest that nearly does falls
+    short of. A fail closes the gate for what passed before it; trouble of the bench does not."""
     short = ""
     for kept in records:
         falls = shortcoming(kept.manifest, plan, wanted)
+        if falls == FAILED:
+            return None, f"{kept.folder.name} {falls}"
         if falls == "":
             if intact(kept.folder):
                 return kept.folder, ""

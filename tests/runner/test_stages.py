@@ -132,11 +132,20 @@ def test_a_passing_dry_record_opens_reduced_and_a_reduced_one_opens_live(at):
     assert at.permit(live).opened_by == {("case", ""): reduced.name}
 
 
-def test_the_newest_record_that_opens_it_is_named_and_later_failures_do_not_close_it(at):
+def test_the_newest_record_that_opens_it_is_named_and_later_trouble_does_not_close_it(at):
     at.record(name="one", started_utc="2026-01-01")
     at.record(name="two", started_utc="2026-01-02")
-    at.record(name="three", started_utc="2026-01-03", document={"verdict": "fail"})
+    at.record(name="three", started_utc="2026-01-03", document={"verdict": "inconclusive"})
+    at.record(name="four", started_utc="2026-01-04", box="TB-08", document={"verdict": "fail"})
     assert at.permit().opened_by == {("case", ""): "two"}
+
+
+def test_a_later_fail_closes_it_until_the_next_pass(at):
+    at.record(name="one", started_utc="2026-01-01")
+    at.record(name="two", started_utc="2026-01-02", document={"verdict": "fail"})
+    assert "(two is fail)" in at.refusal()
+    at.record(name="three", started_utc="2026-01-03")
+    assert at.permit().opened_by == {("case", ""): "three"}
 
 
 def test_what_could_not_fail_at_the_lower_stage_keeps_nobody_from_the_next(at):
