@@ -17,9 +17,15 @@ if TYPE_CHECKING:
 
 
 def from_wire(channel: Channel, raw: float) -> Value:
-    """The value in the channel's unit, or its state. Raises ValueError for a number that stands for none."""
+    """The value in the channel's unit, or its state. Raises ValueError for a number that stands for none, and for a
+    reading outside the channel's range: a meter at its stop measures nothing."""
     if channel.unit is not None:
-        return along(channel.table, raw) if channel.table else raw * channel.scale + channel.offset
+        value = along(channel.table, raw) if channel.table else raw * channel.scale + channel.offset
+        if channel.direction == "read" and channel.range is not None:
+            low, high = channel.range
+            if not low - tolerance(channel, value) <= value <= high + tolerance(channel, value):
+                raise ValueError(f"{value:g} {channel.unit} is outside its range")
+        return value
     states = channel.states or ()
     number = round(raw) if abs(raw) < 1e9 else -1
     if number != raw or not 0 <= number < len(states):

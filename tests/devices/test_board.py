@@ -271,6 +271,14 @@ def test_a_reading_that_no_value_belongs_to(stand_in):
         assert {name for name, _ in batch.samples} == {"loop", "aux"}
 
 
+def test_a_reading_outside_the_channels_range(stand_in):
+    ranged = BENCH.replace("at: analog 26, scale: 20", "range: [0 V, 15 V], at: analog 26, scale: 20")
+    with Running(board_on(stand_in.port, PATIENT, ranged)) as running:
+        running.until(lambda event: isinstance(event, Batch) and ("supply" in dict(event.samples)))
+        stand_in.values["supply"] = 20.0  # at its stop
+        running.until(noted("supply has no value: 20 V is outside its range"))
+
+
 # -- the wrong thing on the port -------------------------------------------------------------------------------------
 
 

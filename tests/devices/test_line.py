@@ -91,6 +91,17 @@ def test_an_unexpected_answer_is_noted_and_no_value(box, answer):
         assert not any(event.samples for event in running.events[count:] if isinstance(event, Batch))
 
 
+def test_a_reading_outside_the_channels_range_is_no_value(box):
+    ranged = LINES.replace(
+        "heat: {direction: read, unit: degC", "heat: {direction: read, unit: degC, range: [-40 degC, 85 degC]"
+    )
+    assert ranged != LINES
+    with Running(driver_on(ranged, box.port)) as running:
+        running.until(sample("heat", 21.5))
+        box.heat = 85.5
+        running.until(noted("heat has no value", "85.5 degC is outside its range"))
+
+
 def test_half_a_line_is_kept_and_told(box):
     with Running(driver_on(LINES, box.port)) as running:
         running.until(sample("heat", 21.5))

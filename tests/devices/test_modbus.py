@@ -99,6 +99,14 @@ def test_an_exception_answer_is_no_value(relays, code, word):
         running.until(scanned("relays"))
 
 
+def test_a_reading_outside_the_channels_range_is_no_value(relays):
+    ranged = RELAYS.replace("at: register 5", "range: [-40 degC, 100 degC], at: register 5")
+    with Running(driver_on(ranged, relays.port)) as running:
+        running.until(scanned("relays"))
+        relays.values["bath"] = 3276.7  # the most that a signed register holds
+        running.until(noted("bath has no value", "3276.7 degC is outside its range"))
+
+
 def test_the_rest_of_a_group_is_told_where_one_has_no_value(relays):
     with Running(driver_on(RELAYS, relays.port)) as running:
         running.until(scanned("relays"))

@@ -109,6 +109,13 @@ def test_too_much_for_the_range_is_overload(meter):
         running.until(noted("volts has no value", "overload"))
 
 
+def test_a_reading_outside_the_channels_range_is_no_value(meter):
+    with Running(driver_on(METER.replace("unit: V", "unit: V, range: [0 V, 450 V]"), meter.port)) as running:
+        running.until(sample("volts", 402.1))
+        meter.volts = 451.0
+        running.until(noted("volts has no value", "451 V is outside its range"))
+
+
 def test_what_comes_unasked_is_dropped(meter):
     text = METER.replace("10 ms", "100 ms")
     with Running(driver_on(text, meter.port)) as running:
