@@ -15,6 +15,7 @@ from bench.judging.calibrating import Calibrating
 from bench.judging.deciding import decide
 from bench.judging.limits import CompiledLimit, Distance, Judged
 from bench.judging.prediction import Falling
+from bench.judging.reach import ceiling_v, out_of_reach
 from bench.judging.readings import Snapshot
 from bench.language import plan
 from bench.language.expressions import Condition
@@ -43,6 +44,7 @@ class OpenStep:
         self.began_s = began_s
         self.deadline_s = float("inf")
         self.rests_on: tuple[int, ...] = ()  # the channels that decide
+        self.ceiling_v: float | None = None  # of the vehicle side, when a pass says no more than that it stayed below
         self._result: Judged | None = None
 
     @property
@@ -51,6 +53,9 @@ class OpenStep:
 
     @result.setter
     def result(self, judged: Judged | None) -> None:
+        if judged is not None and judged.verdict is Verdict.PASS and self.ceiling_v is not None:
+            why = out_of_reach(self.ceiling_v, self.judge.plan.bench.full_v, self.readings)
+            judged = Judged(Verdict.NOT_RUN, reason=why) if why else judged
         self._result = judged and self.judge.calibrated(judged, self.rests_on)
 
     def settle(self, t: float) -> None:
@@ -124,6 +129,8 @@ class OpenAwait(OpenStep):
         self.deadline_s = round(began_s + step.within_s, 6)
         self.watch = judge.watch(step.condition)
         self.rests_on = self.watch.slots
+        if step.requirement is not None:  # otherwise it is there to wait and shows nothing
+            self.ceiling_v = ceiling_v(step.condition, None, self.readings)
 
     def settle(self, t):
         in_time = t <= self.deadline_s and not self.watch.changed_after(self.deadline_s)
@@ -154,6 +161,7 @@ class OpenCheck(OpenStep):
         self.rests_on = (*self.slots, *chain.from_iterable(watched))
         self._read_by: dict[str, None] = {}
         self._distance = Distance(step.expression, judge) if isinstance(step.expression, Condition) else None
+        self.ceiling_v = ceiling_v(step.expression, step.limit, self.readings)
 
     def answered(self, event: Answered) -> None:
         """A person has read one of the channels; its value follows."""
@@ -297,6 +305,7 @@ class OpenHold(OpenStep):
         self.watch = judge.watch(step.condition)
         self.rests_on = self.watch.slots
         self.seen = False
+        self.ceiling_v = ceiling_v(step.condition, None, self.readings)
         self._distance = Distance(step.condition, judge)
         self._least, self._closest = inf, None
 
