@@ -7,7 +7,7 @@ accuracies is what their offsets do differently at the two instants (`uncertaint
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from bench.judging.limits import Judged, show
 from bench.language.terms import divide
@@ -26,6 +26,14 @@ if TYPE_CHECKING:
 MOST_APART = 0.02
 
 
+class Calibration(NamedTuple):
+    """The ratio `as_read` at the instant, and the one that was read where both channels see the same (1 for two that
+    agree), in the unit of the limit."""
+
+    as_read: float
+    alike: float
+
+
 class Calibrating:
     """From the instant of a check to the reading where both channels see the same."""
 
@@ -42,19 +50,22 @@ class Calibrating:
         none of them too old, may be there when this is called."""
         if not self._alike.truth:
             return None
+        readings = self._readings
         settled_s = max(self.rise.t, self._alike.changed_s) + self._step.calibrated.for_s
-        if any(self._readings.time(slot) < settled_s for slot in self._slots):
+        # a meter may give the mean of its whole interval, which must not reach back to before
+        if any(readings.time(slot) < settled_s + readings.every_s[slot] for slot in self._slots):
             return None
-        later = self._readings.now()
+        later = readings.now()
         then, apart = self._ratio(self.rise.at.values), self._ratio(later.values)
-        read, found = (show(limit.unit.from_base(ratio), limit.unit.name) for ratio in (then, apart))
+        found = Calibration(*map(limit.unit.from_base, (then, apart)))
         if not abs(apart - 1.0) <= MOST_APART:
-            reason = f"{read} as read, but {found} where both see the same: a voltage is lost, or one reads wrong"
-            return Judged(Verdict.INCONCLUSIVE, reason=reason)
+            read, alike = (show(ratio, limit.unit.name) for ratio in found)
+            reason = f"{read} as read, but {alike} where both see the same: a voltage is lost, or one reads wrong"
+            return Judged(Verdict.INCONCLUSIVE, reason=reason, calibration=found)
         judged = limit.judge(
             divide(then, apart), self.rise.at, function=self._corrected, slots=self._slots, when=self.rise, later=later
         )
-        judged.reason = "; ".join(filter(None, (judged.reason, f"{read} as read, {found} where both see the same")))
+        judged.calibration = found
         return judged
 
     def never(self, limit: CompiledLimit) -> Judged:

@@ -14,6 +14,7 @@ from bench.language.units import UNITS, Unit
 from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
+    from bench.judging.calibrating import Calibration
     from bench.judging.judge import Judge
     from bench.judging.prediction import Prediction
     from bench.judging.watches import Crossing
@@ -37,6 +38,7 @@ class Judged:
     uncertainty: float | None = None
     false_accept: float | None = None
     predicted: Prediction | None = None  # where the limit could not fail
+    calibration: Calibration | None = None  # where `value` is a ratio corrected by it
 
 
 class CompiledLimit:

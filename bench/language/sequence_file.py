@@ -61,7 +61,7 @@ class AwaitEntry(StepEntry):
 
 
 class Calibrated(Document):
-    """While the two channels of a ratio see the same, which tells how far they read apart."""
+    """While the two channels of a ratio see the same, which tells how far apart they read."""
 
     while_: Condition = Field(alias="while")
     for_: Duration = Field(alias="for")

@@ -20,9 +20,9 @@ from bench.language.expressions import BOOLEAN, TEXT, Condition, Expression, Sco
 from bench.language.frames import resolve_send
 from bench.language.located import Text, either, shown, suggestion
 from bench.language.register import Requirement
+from bench.language.rules import is_ratio
 from bench.language.sequence_file import StepEntry
 from bench.language.surroundings import Surroundings, known_faults
-from bench.language.rules import is_ratio
 from bench.language.terms import Number
 from bench.language.units import PLAIN, TIME, UNITS, parse_quantity
 
