@@ -7,6 +7,7 @@ accuracies is what their offsets do differently at the two instants (`uncertaint
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING, NamedTuple
 
 from bench.judging.limits import Judged, show
@@ -61,11 +62,11 @@ class Calibrating:
         if not abs(apart - 1.0) <= MOST_APART:
             read, alike = (show(ratio, limit.unit.name) for ratio in found)
             reason = f"{read} as read, but {alike} where both see the same: a voltage is lost, or one reads wrong"
-            return Judged(Verdict.INCONCLUSIVE, reason=reason, calibration=found)
+            return Judged(Verdict.INCONCLUSIVE, reason=reason)
         judged = limit.judge(
             divide(then, apart), self.rise.at, function=self._corrected, slots=self._slots, when=self.rise, later=later
         )
-        judged.calibration = found
+        judged.calibration = found if isfinite(then) else None
         return judged
 
     def never(self, limit: CompiledLimit) -> Judged:

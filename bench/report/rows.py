@@ -65,7 +65,7 @@ def step_row(step: Mapping[str, Any]) -> dict[str, Any]:
         evaluated.append(f"{plain(step['rule'])} rule")
     return {
         **{key: str(step[key] or "") for key in ("path", "name", "kind", "verdict", "requirement")},
-        "reason": "; ".join(filter(None, (step["reason"], _calibrated(step)))),
+        "reason": "; ".join(filter(None, (str(step["reason"] or ""), _calibrated(step)))),
         "value": number(step["value"], unit),
         "uncertainty": uncertainty_text(step),
         "limit": limit,
@@ -78,10 +78,10 @@ def step_row(step: Mapping[str, Any]) -> dict[str, Any]:
 
 def _calibrated(step: Mapping[str, Any]) -> str:
     """What a corrected ratio was made of."""
-    found = step.get("calibration")
-    if not found or step["verdict"] not in (Verdict.PASS, Verdict.FAIL):  # otherwise the reason says it
+    found = step["calibration"]
+    if not isinstance(found, Mapping) or step["verdict"] not in (Verdict.PASS, Verdict.FAIL):  # the reason says it
         return ""
-    as_read, alike = (number(found[key], step["unit"]) for key in ("as_read", "alike"))
+    as_read, alike = (number(found.get(key), step["unit"]) for key in ("as_read", "alike"))
     return f"{as_read} as read, {alike} where both see the same"
 
 

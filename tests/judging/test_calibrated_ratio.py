@@ -40,11 +40,11 @@ def judge(step=STEP, rule="simple"):
     return Judge(plan, rule=rule)
 
 
-def before(ratio, gain):
+def before(ratio, gain, pack=400):
     """Up to the closing of AIR+ at 0.1 s, with the vehicle side at rest at `ratio` and read wrong by `gain`."""
     return [
         *drive(0.0, shutdown_loop="closed"), begin(0.0), read(0.01, "box", air_plus="open"),
-        *(read(0.01 * n, "meter", ts_voltage=400 * ratio * gain, pack_voltage=400) for n in range(1, 10)),
+        *(read(0.01 * n, "meter", ts_voltage=pack * ratio * gain, pack_voltage=pack) for n in range(1, 10)),
         read(0.1, "box", air_plus="closed"),
     ]  # fmt: skip
 
@@ -122,6 +122,8 @@ def test_a_voltage_lost_between_the_channels_is_no_calibration():
 def test_a_dead_pack_channel_is_no_calibration():
     dead = [read(n / 100, "meter", "box", ts_voltage=0, pack_voltage=0) for n in range(11, 18)]
     assert outcome(judge(), *before(0.96, 1.0), *dead).verdict == "inconclusive"
+    result = outcome(judge(), *before(0.96, 1.0, pack=0.0), *closed(1.0))  # and alive again afterwards
+    assert (result.verdict, result.value, result.calibration) == ("inconclusive", None, None)
 
 
 def test_channels_that_are_not_read_any_more():
