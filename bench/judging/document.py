@@ -90,6 +90,7 @@ def _step(result: StepResult) -> dict[str, Any]:
         "uncertainty": judged.uncertainty,
         "false_accept": judged.false_accept,
         "predicted": None if judged.predicted is None else judged.predicted._asdict(),
+        "calibration": None if judged.calibration is None else judged.calibration._asdict(),
         "reason": judged.reason,
         "began_s": result.began_s,
         "ended_s": result.ended_s,
@@ -97,7 +98,7 @@ def _step(result: StepResult) -> dict[str, Any]:
 
 
 def _not_reached(step: Step, why: str) -> dict[str, Any]:
-    measured = ("value", "bound", "min", "max", "margin", "uncertainty", "false_accept", "predicted")
+    measured = ("value", "bound", "min", "max", "margin", "uncertainty", "false_accept", "predicted", "calibration")
     blank = dict.fromkeys((*measured, "began_s", "ended_s"))
     return {**_identity(step.path, step), **blank, "unit": "", "verdict": "not-run", "reason": why}
 

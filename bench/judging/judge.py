@@ -88,9 +88,8 @@ class Judge:
         self._watching: dict[int, list[Watch]] = {}
         self._steps = {step.path: step for step in each_step((*plan.steps, *plan.afterwards))}
         for step in self._steps.values():
-            for condition in (getattr(step, name, None) for name in ("condition", "at", "from_", "to")):
-                if condition is not None:
-                    self.watch(condition)
+            for condition in step.conditions:
+                self.watch(condition)
         self._running = False  # some invariant waits for its `must`
         self._invariants = [RULES[rule.kind](rule, self) for rule in plan.invariants]
         self._trusted_while = [RULES[rule.kind](rule, self) for rule in plan.bench.trusted_while]

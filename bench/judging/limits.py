@@ -14,6 +14,7 @@ from bench.language.units import UNITS, Unit
 from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
+    from bench.judging.calibrating import Calibration
     from bench.judging.judge import Judge
     from bench.judging.prediction import Prediction
     from bench.judging.watches import Crossing
@@ -37,6 +38,7 @@ class Judged:
     uncertainty: float | None = None
     false_accept: float | None = None
     predicted: Prediction | None = None  # where the limit could not fail
+    calibration: Calibration | None = None  # where `value` is a ratio corrected by it
 
 
 class CompiledLimit:
@@ -65,12 +67,13 @@ class CompiledLimit:
         function: Callable | None = None,
         slots: Iterable[int] = (),
         when: Crossing | None = None,
+        later: Snapshot | None = None,
     ) -> Judged:
         """Judge `value` (base unit) by the rule of the run; the limit itself is inside.
 
         `bound` is how far the value may be off for want of sampling, in the base unit; it is stated. `parts` are of the
-        value itself; where it is a `function` of the channels `slots`, read at the instant `when` if there is one, what
-        value and limit owe to the same channel counts once.
+        value itself; where it is a `function` of the channels `slots`, read at the instant `when` if there is one and
+        again `later`, what value and limit owe to the same channel counts once.
         """
         low = None if self._min is None else self._min(snapshot.values)
         high = None if self._max is None else self._max(snapshot.values)
@@ -102,7 +105,7 @@ class CompiledLimit:
 
         named = dict.fromkeys((*slots, *self._readings.slots_of(self.channels)))
         at_s, when_u = (None, 0.0) if when is None else (when.t, standard(when.parts))
-        own = propagated(distance, named, snapshot, self._readings, when_u, at_s)
+        own = propagated(distance, named, snapshot, self._readings, when_u, at_s, later)
         return decide(judged, (*parts, *own), self._rule, factor)
 
 

@@ -65,7 +65,7 @@ class Falling:
     def __init__(self, condition: Condition, readings: Readings):
         self._readings = readings
         (self._slot,) = readings.slots_of(condition.channels)
-        self._threshold_v = condition.compile_margin(readings.slots)([0.0] * len(readings.slots))
+        self._threshold_v = self.threshold_v(condition, readings)
         self._times: list[float] = []
         self._values: list[float] = []
         self._highest = 0.0
@@ -81,6 +81,11 @@ class Falling:
         margin = condition.compile_margin(readings.slots)
         at_0, at_1 = (margin([volts] * len(readings.slots)) for volts in (0.0, 1.0))
         return at_0 > 0 and abs(at_0 - at_1 - 1.0) < 1e-9
+
+    @staticmethod
+    def threshold_v(condition: Condition, readings: Readings) -> float:
+        """What the voltage has to be below, V."""
+        return condition.compile_margin(readings.slots)([0.0] * len(readings.slots))
 
     def look(self) -> bool:
         """Keep what is new; whether the voltage has fallen below a tenth of its highest."""

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 NEVER = float("-inf")
 
+#: The standard channels on both sides of the contactors: pack and vehicle.
+HIGH_VOLTAGES = ("pack_voltage", "ts_voltage")
+
 
 #: A channel's last reading and the one before: (old, true until at least, new, read at), times in s.
 Move = tuple["Value | None", float, "Value", float]
@@ -46,6 +49,7 @@ class Readings:
         self.slots = {name: slot for slot, name in enumerate(self.names)}
         self.values: list[Value | None] = [None] * len(channels)
         self.stale_after = [channel.stale_after_s or float("inf") for channel in channels]
+        self.every_s = [channel.every_s or 0.0 for channel in channels]
         self.edge_bound = [(channel.time_accuracy_s or 0.0) if channel.capture else None for channel in channels]
         self.devices = [channel.device for channel in channels]
         self.driven = [channel.direction == "driven" for channel in channels]
@@ -53,6 +57,8 @@ class Readings:
         self.units = [channel.unit or "" for channel in channels]
         self.quantity = [channel.unit is not None for channel in channels]
         self.specifications = [Specification.of(channel) for channel in channels]
+        read = (channel for channel in channels if channel.direction == "read" and channel.unit == "V")
+        self.highest = {channel.name: NEVER for channel in read if channel.name in HIGH_VOLTAGES}  # in this run, V
         self._moves: list[Move | None] = [None] * len(channels)
         self.changed: dict[int, tuple[Value | None, float]] = {}
         self.stimulus_began_s = NEVER
@@ -75,9 +81,11 @@ class Readings:
         slots, values, changed, own_times, own_epochs, moves = (
             self.slots, self.values, self.changed, self._own_times, self._own_epochs, self._moves
         )  # fmt: skip
-        group_times, groups, epoch = self._group_times, self._groups, self._epoch
+        group_times, groups, epoch, highest = self._group_times, self._groups, self._epoch, self.highest
         for name, value in batch.samples:  # as `_put`, written out: this is where a busy bus spends its time
             slot = slots[name]
+            if name in highest and value > highest[name]:
+                highest[name] = value
             if slot not in changed:
                 old = self._forgotten.pop(slot, None) if values[slot] is None else values[slot]
                 own_s, group_s = own_times[slot], group_times[groups[slot]]

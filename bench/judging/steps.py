@@ -7,12 +7,15 @@ same events always give the same result.
 
 from __future__ import annotations
 
+from itertools import chain
 from math import inf
 from typing import TYPE_CHECKING
 
+from bench.judging.calibrating import Calibrating
 from bench.judging.deciding import decide
 from bench.judging.limits import CompiledLimit, Distance, Judged
 from bench.judging.prediction import Falling
+from bench.judging.reach import ceiling_v, out_of_reach
 from bench.judging.readings import Snapshot
 from bench.language import plan
 from bench.language.expressions import Condition
@@ -41,6 +44,7 @@ class OpenStep:
         self.began_s = began_s
         self.deadline_s = float("inf")
         self.rests_on: tuple[int, ...] = ()  # the channels that decide
+        self.ceiling_v: float | None = None  # of the vehicle side, when a pass says no more than that it stayed below
         self._result: Judged | None = None
 
     @property
@@ -48,8 +52,11 @@ class OpenStep:
         return self._result
 
     @result.setter
-    def result(self, judged: Judged) -> None:
-        self._result = self.judge.calibrated(judged, self.rests_on)
+    def result(self, judged: Judged | None) -> None:
+        if judged is not None and judged.verdict is Verdict.PASS and self.ceiling_v is not None:
+            why = out_of_reach(self.ceiling_v, self.judge.plan.bench.full_v, self.readings)
+            judged = Judged(Verdict.NOT_RUN, reason=why) if why else judged
+        self._result = judged and self.judge.calibrated(judged, self.rests_on)
 
     def settle(self, t: float) -> None:
         pass
@@ -122,6 +129,8 @@ class OpenAwait(OpenStep):
         self.deadline_s = round(began_s + step.within_s, 6)
         self.watch = judge.watch(step.condition)
         self.rests_on = self.watch.slots
+        if step.requirement is not None:  # otherwise it is there to wait and shows nothing
+            self.ceiling_v = ceiling_v(step.condition, None, self.readings)
 
     def settle(self, t):
         in_time = t <= self.deadline_s and not self.watch.changed_after(self.deadline_s)
@@ -147,9 +156,12 @@ class OpenCheck(OpenStep):
         self.value = step.expression.compile(self.readings.slots)
         names = dict.fromkeys((*step.expression.channels, *(self.limit.channels if self.limit else ())))
         self.slots = self.readings.slots_of(names)
-        self.rests_on = self.slots if self.at is None else (*self.slots, *self.at.slots)
+        self.calibrating = Calibrating(step, judge, self.value, self.slots) if step.calibrated is not None else None
+        watched = (each.slots for each in (self.at, self.calibrating) if each is not None)
+        self.rests_on = (*self.slots, *chain.from_iterable(watched))
         self._read_by: dict[str, None] = {}
         self._distance = Distance(step.expression, judge) if isinstance(step.expression, Condition) else None
+        self.ceiling_v = ceiling_v(step.expression, step.limit, self.readings)
 
     def answered(self, event: Answered) -> None:
         """A person has read one of the channels; its value follows."""
@@ -157,8 +169,10 @@ class OpenCheck(OpenStep):
 
     def settle(self, t):
         if self.at is not None:
-            if (rise := self.at.last_rise()) and rise.t <= self.deadline_s:
-                self._judge_at(rise)
+            if self._awaits_calibration:
+                self._calibrate(t)
+            elif (rise := self.at.last_rise()) and rise.t <= self.deadline_s:
+                self._judge_at(rise, t)
         elif t <= self.deadline_s and self._missing(self.slots, t) is None:
             self.result = self._judge(self.readings.now(), None)
 
@@ -166,16 +180,32 @@ class OpenCheck(OpenStep):
         if self.at is None:
             self.result = self._missing(self.slots, t) or inconclusive("no value to check")
             return
+        if self._awaits_calibration:
+            self.result = self._missing(self.rests_on, t) or self.calibrating.never(self.limit)
+            return
         text = f"{self.step.at.text} did not come true within {self.step.within_s:g} s"
         self.result = self._missing(self.at.slots, t) or Judged(Verdict.FAIL, reason=text)
 
-    def _judge_at(self, rise: Crossing) -> None:
+    @property
+    def _awaits_calibration(self) -> bool:
+        return self.calibrating is not None and self.calibrating.rise is not None
+
+    def _calibrate(self, t: float) -> None:
+        if t <= self.deadline_s and self._missing(self.rests_on, t) is None:
+            self.result = self.calibrating.judged(self.limit)
+
+    def _judge_at(self, rise: Crossing, t: float) -> None:
         for slot in self.slots:
             too_old = rise.t - rise.at.times[slot] > self.readings.stale_after[slot]
             if not self.readings.driven[slot] and (rise.at.values[slot] is None or too_old):
                 self.result = inconclusive(f"no recent value of {self.readings.names[slot]} at {self.step.at.text}")
                 return
-        self.result = self._judge(rise.at, rise)
+        if self.calibrating is None:
+            self.result = self._judge(rise.at, rise)
+            return
+        self.calibrating.rise = rise
+        self.deadline_s = round(max(rise.t, self.began_s) + self.step.within_s, 6)
+        self._calibrate(t)
 
     def _judge(self, snapshot: Snapshot, when: Crossing | None) -> Judged:
         value = self.value(snapshot.values)
@@ -275,6 +305,7 @@ class OpenHold(OpenStep):
         self.watch = judge.watch(step.condition)
         self.rests_on = self.watch.slots
         self.seen = False
+        self.ceiling_v = ceiling_v(step.condition, None, self.readings)
         self._distance = Distance(step.condition, judge)
         self._least, self._closest = inf, None
 

@@ -3,12 +3,14 @@
 Every part is a standard uncertainty (JCGM 100:2008). What is known only as limits, an accuracy, a resolution, the
 interval between two samples, is taken as a rectangular distribution: half-width / sqrt(3), full width / sqrt(12)
 (clause 4.3.7). A function of several channels takes each part times its partial derivative (clause 5.1.2); parts are
-taken as independent. The expanded uncertainty has the coverage factor 2 (clause 6.2).
+taken as independent, with one exception: the accuracy of a channel read at two instants of one run is one unknown gain
+and one unknown offset, the same at both (correlation 1, clause 5.2.2). The expanded uncertainty has the coverage factor
+2 (clause 6.2).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import erfc, hypot, inf, isfinite, sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -78,39 +80,66 @@ def propagated(
     readings: Readings,
     when_u: float = 0.0,
     at_s: float | None = None,
+    later: Snapshot | None = None,
 ) -> list[Part]:
     """The parts of `function` over the channels' values, in its base unit.
 
     With `at_s` the values are judged at that instant, known to `when_u` (both in s): a channel that moves was last read
-    some time before it, and has moved on since.
+    some time before it, and has moved on since. With `later` the function takes the values of both, one list after the
+    other; those of `later` rest.
     """
     parts = []
+    values = snapshot.values if later is None else [*snapshot.values, *later.values]
     for slot in slots:
         value = snapshot.values[slot]
         if readings.driven[slot] or not readings.quantity[slot] or not isinstance(value, float):
             continue
         name, unit = readings.names[slot], readings.units[slot]
-        for kind, u, size in readings.specifications[slot].parts(value):
-            weight = 1.0 if u == inf else sensitivity(function, snapshot.values, slot, u)
-            if weight:
-                parts.append(Part(kind, name, u * weight, size, unit))
+        specification = readings.specifications[slot]
+        for kind, u, size in specification.parts(value):
+            if later is not None and kind == "accuracy":
+                parts.append(Part(kind, name, _common(function, values, slot, specification), size, unit))
+                continue
+            for place in (slot,) if later is None else (slot, slot + len(snapshot.values)):
+                weight = 1.0 if u == inf else sensitivity(function, values, {place: 1.0}, u)
+                if weight:
+                    parts.append(Part(kind, name, u * weight, size, unit))
         slope = 0.0 if at_s is None else abs(snapshot.slope(slot))
         if slope:
             _, from_s, _, to_s = snapshot.moves[slot]
             u = slope * hypot(max(at_s - snapshot.times[slot], 0.0) * HALF, when_u)
-            weight = sensitivity(function, snapshot.values, slot, u)
+            weight = sensitivity(function, values, {slot: 1.0}, u)
             parts.append(Part("sampling", name, u * weight, to_s - from_s, "s"))
     return parts
 
 
-def sensitivity(function: Callable[[list[Value]], float], values: Sequence[Value], slot: int, step: float) -> float:
-    """How much `function` changes for one unit of the channel, within `step` of its value: the steeper side counts, as
-    at the kink of abs() the two cancel."""
-    step = step or 1e-6 * (abs(values[slot]) or 1.0)
+def _common(
+    function: Callable[[list[Value]], float], values: Sequence[Value], slot: int, specification: Specification
+) -> float:
+    """The part of a channel's accuracy where `values` has it twice: its gain moves both in proportion, its offset both
+    alike. As for one reading, the two add up."""
+    if specification.relative is None:
+        return inf
+    again = slot + len(values) // 2
+    gain_u, offset_u = specification.relative * HALF, specification.absolute * HALF
+    gain = sensitivity(function, values, {slot: values[slot], again: values[again]}, gain_u)
+    return gain * gain_u + sensitivity(function, values, {slot: 1.0, again: 1.0}, offset_u) * offset_u
+
+
+def sensitivity(
+    function: Callable[[list[Value]], float], values: Sequence[Value], along: Mapping[int, float], step: float
+) -> float:
+    """How much `function` changes for one unit along a direction, which is a share for each place of `values`, within
+    `step`: the steeper side counts, as at the kink of abs() the two cancel."""
+    step = step or 1e-6 * (max(abs(values[place]) for place in along) or 1.0)
     moved = list(values)
     here = function(moved)
-    moved[slot] = values[slot] + step
-    change = abs(function(moved) - here)
-    moved[slot] = values[slot] - step
-    change = max(change, abs(here - function(moved)))
-    return change / step if isfinite(change) else inf
+    change = 0.0
+    for way in (step, -step):
+        for place, share in along.items():
+            moved[place] = values[place] + way * share
+        changed = abs(function(moved) - here)
+        if not isfinite(changed):
+            return inf
+        change = max(change, changed)
+    return change / step

@@ -37,6 +37,13 @@ class Step:
     line: int
     requirement: Requirement | None
 
+    @property
+    def conditions(self) -> tuple[Condition, ...]:
+        """Those that are followed through the run."""
+        found = [getattr(self, name, None) for name in ("condition", "at", "from_", "to")]
+        calibrated = getattr(self, "calibrated", None)
+        return tuple(part for part in (*found, calibrated and calibrated.condition) if part is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class Drive(Step):
@@ -62,13 +69,23 @@ class Await(Step):
 
 
 @dataclass(frozen=True, slots=True)
+class Calibration:
+    """The two channels see the same once `condition` has been true for `for_s`."""
+
+    condition: Condition
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Check(Step):
-    """`expression` is a Condition (must be true, limit None) or a quantity with a limit."""
+    """`expression` is a Condition (must be true, limit None) or a quantity with a limit. With `calibrated` it is the
+    ratio of two channels at an instant, judged after division by the one they read when they see the same."""
 
     expression: Expression
     at: Condition | None
     limit: Limit | None
     within_s: float
+    calibrated: Calibration | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,6 +78,13 @@ def _folded(operator: str, left: Number, right: Number, result: Number) -> Numbe
     return Number(result.text, result.offset, result.dimension, value, unit)
 
 
+def is_ratio(term: Term) -> bool:
+    """Whether it is one channel divided by another of its kind: 1 when both see the same."""
+    if not isinstance(term, Arithmetic) or term.operator != "/" or term.dimension != PLAIN:
+        return False
+    return isinstance(term.left, Reading) and isinstance(term.right, Reading) and term.left.name != term.right.name
+
+
 def negative(term: Term, text: str, offset: int) -> Term:
     if isinstance(term, Number) and (term.dimension != TEMPERATURE or term.unit is not None):
         return Number(text, offset, term.dimension, -term.value, term.unit)

@@ -60,6 +60,13 @@ class AwaitEntry(StepEntry):
     within: Duration | None = Field(None, description="How long to wait; 5 s if left out")
 
 
+class Calibrated(Document):
+    """While the two channels of a ratio see the same, which tells how far apart they read."""
+
+    while_: Condition = Field(alias="while")
+    for_: Duration = Field(alias="for")
+
+
 class CheckEntry(StepEntry):
     """Judge a condition, or a quantity against a limit."""
 
@@ -67,6 +74,9 @@ class CheckEntry(StepEntry):
     check: Text = Field(description="A condition, or a quantity that the limit judges")
     limit: LimitEntry | None = None
     at: Condition | None = Field(None, description="Judge at the instant at which this became true")
+    calibrated: Calibrated | None = Field(
+        None, description="Divide the ratio at that instant by the one read after this has been true for a time"
+    )
     within: Duration | None = Field(None, description="How long to wait for it; 5 s if left out")
 
 

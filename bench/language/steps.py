@@ -20,6 +20,7 @@ from bench.language.expressions import BOOLEAN, TEXT, Condition, Expression, Sco
 from bench.language.frames import resolve_send
 from bench.language.located import Text, either, shown, suggestion
 from bench.language.register import Requirement
+from bench.language.rules import is_ratio
 from bench.language.sequence_file import StepEntry
 from bench.language.surroundings import Surroundings, known_faults
 from bench.language.terms import Number
@@ -146,10 +147,26 @@ class StepResolver:
         within_s = self._duration(entry.within, DEFAULT_ANSWER_S if by_person else DEFAULT_WITHIN_S)
         if by_person and at is not None:
             raise entry.at.place.error("a person cannot read at an instant", "take 'at:' out")
-        limit = None
+        limit = calibrated = None
         if expression is not None:
             limit = self._check_limit(entry, expression, step.requirement)
-        return plan.Check(*_common(step), expression, at, limit, within_s)
+            if entry.calibrated is not None:
+                calibrated = self._calibration(entry, expression)
+        return plan.Check(*_common(step), expression, at, limit, within_s, calibrated)
+
+    def _calibration(self, entry: Any, expression: Expression) -> plan.Calibration:
+        if entry.at is None:
+            right = "add 'at:', or take 'calibrated:' out"
+            raise next(_texts(entry.calibrated)).place.error("calibrated after an instant, and none is named", right)
+        if not is_ratio(expression.term):
+            wrong = (
+                f"{shown(entry.check)} is not the ratio of two channels of one kind, so nothing says what it should be"
+            )
+            raise entry.check.place.error(wrong, "check for example ts_voltage / pack_voltage")
+        for name in expression.channels:
+            if self.bench.channels[name].direction == "driven":
+                raise entry.check.place.error(f"{name} is driven and needs no calibration", "check two that are read")
+        return plan.Calibration(self._condition(entry.calibrated.while_), self._duration(entry.calibrated.for_))
 
     def _check_limit(self, entry: Any, expression: Expression, requirement: Requirement | None) -> plan.Limit | None:
         if expression.dimension is TEXT:

@@ -17,7 +17,7 @@ _RUN: dict[str, Any] = {
 _STEP: dict[str, Any] = {
     "path": "", "name": "", "kind": "", "verdict": "", "value": None, "unit": "", "bound": None, "limit": None,
     "min": None, "max": None, "margin": None, "requirement": "", "reason": "", "began_s": None, "ended_s": None,
-    "uncertainty": None, "rule": "",
+    "uncertainty": None, "rule": "", "calibration": None,
 }  # fmt: skip
 _INVARIANT: dict[str, Any] = {
     "name": "", "rule": "", "requirement": None, "verdict": "", "reason": "", "at_s": None, "excused": [],

@@ -64,7 +64,8 @@ def step_row(step: Mapping[str, Any]) -> dict[str, Any]:
     if step.get("rule") not in (None, "", "simple"):
         evaluated.append(f"{plain(step['rule'])} rule")
     return {
-        **{key: str(step[key] or "") for key in ("path", "name", "kind", "verdict", "requirement", "reason")},
+        **{key: str(step[key] or "") for key in ("path", "name", "kind", "verdict", "requirement")},
+        "reason": "; ".join(filter(None, (str(step["reason"] or ""), _calibrated(step)))),
         "value": number(step["value"], unit),
         "uncertainty": uncertainty_text(step),
         "limit": limit,
@@ -73,6 +74,15 @@ def step_row(step: Mapping[str, Any]) -> dict[str, Any]:
         "began": seconds(step["began_s"]),
         "lasted": seconds(lasted),
     }
+
+
+def _calibrated(step: Mapping[str, Any]) -> str:
+    """What a corrected ratio was made of."""
+    found = step["calibration"]
+    if not isinstance(found, Mapping) or step["verdict"] not in (Verdict.PASS, Verdict.FAIL):  # the reason says it
+        return ""
+    as_read, alike = (number(found.get(key), step["unit"]) for key in ("as_read", "alike"))
+    return f"{as_read} as read, {alike} where both see the same"
 
 
 def invariant_rows(document: Mapping[str, Any]) -> list[dict[str, str]]:

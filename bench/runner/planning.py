@@ -191,7 +191,11 @@ def _what(step: Step) -> str:
             return f"{step.condition.text}, within {step.within_s:g} s"
         case plans.Check():
             at = f" when {step.at.text}" if step.at is not None else ""
-            return f"{step.expression.text}{at}" + (f": {step.limit.text}" if step.limit is not None else "")
+            calibrated = ""
+            if step.calibrated is not None:
+                calibrated = f", calibrated once {step.calibrated.condition.text} for {step.calibrated.for_s:g} s"
+            limit = f": {step.limit.text}" if step.limit is not None else ""
+            return f"{step.expression.text}{at}{calibrated}{limit}"
         case plans.Time():
             limit = f": {step.limit.text}" if step.limit is not None else f", within {step.to_within_s:g} s"
             return f"from {step.from_.text} to {step.to.text}{limit}"

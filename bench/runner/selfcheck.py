@@ -152,7 +152,7 @@ def needed(plan: Plan) -> set[str]:
     names: set[str] = set()
     for step in each_step((*plan.steps, *plan.afterwards)):
         names |= set(getattr(step, "changes", ())) | {getattr(step, "channel", "")}
-        parts = [getattr(step, part, None) for part in ("condition", "expression", "at", "from_", "to")]
+        parts = [getattr(step, "expression", None), *step.conditions]
         limit = getattr(step, "limit", None)
         parts += [limit.min, limit.max] if limit is not None else []
         names |= {name for part in parts if part is not None for name in part.channels}

@@ -302,6 +302,14 @@ def test_an_uncertainty_goes_before_a_bound():
     assert uncertainty_text({"unit": "s", "bound": 0, "uncertainty": None}) == ""
 
 
+def test_a_calibrated_ratio_shows_both_that_it_is_made_of(tmp_path):
+    document = heron_record.document()
+    document["steps"][5] |= {"unit": "%", "value": 96.46, "calibration": {"as_read": 97.421, "alike": 100.99}}
+    assert "97.421 % as read, 100.99 % where both see the same" in page_of(tmp_path, **document).text
+    document["steps"][5]["calibration"] = "tampered with"
+    assert "where both see the same" not in page_of(tmp_path / "again", **document).text
+
+
 def test_another_decision_rule_is_named_at_the_limit(tmp_path):
     document = heron_record.document()
     document["steps"][5] |= {"rule": "guarded", "uncertainty": 0.012}
