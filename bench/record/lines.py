@@ -15,7 +15,9 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from bench.events import Frame, Value
+import orjson
+
+from bench.events import Batch, Frame, Value
 
 RECORD_FILE = "record.jsonl"
 FRAMES_FILE = "frames.log"
@@ -43,11 +45,11 @@ def value_text(value: Value) -> str:
 
 def values_text(values: list[Value]) -> str:
     """The values joined by commas. One call a block, so numbers take the short way."""
-    try:
-        text = ", ".join(map(float.__repr__, values))  # type: ignore[arg-type]
-    except TypeError:
-        return ", ".join(map(value_text, values))
-    return ", ".join(map(value_text, values)) if "n" in text else text
+    if set(map(type, values)) == {float}:
+        text = orjson.dumps(values)[1:-1].decode()
+        if "n" not in text:  # null: what is no finite number
+            return text
+    return ",".join(map(value_text, values))
 
 
 def strict(data: Any) -> Any:
@@ -69,10 +71,16 @@ def fields_text(fields: Mapping[str, Any]) -> str:
         return json.dumps(strict(fields), allow_nan=False)[1:-1]
 
 
-def frame_line(t: float, frame: Frame) -> str:
-    bus, number, data, extended, heard, _ = frame
-    flexible = "#0" if len(data) > 8 else ""  # the form for frames longer than classic CAN allows
-    return f"({t:.6f}) {_frame_start(bus, number, extended)}{flexible}{data.hex().upper()} {'R' if heard else 'T'}\n"
+def frames_text(batches: Iterable[Batch]) -> str:
+    """The frames of these batches, a line each."""
+    lines = []
+    for t, _, _, frames in batches:
+        for bus, number, data, extended, heard, after_s in frames:
+            flexible = "#0" if len(data) > 8 else ""  # the form for frames longer than classic CAN allows
+            start = _frame_start(bus, number, extended)
+            way = "R" if heard else "T"
+            lines.append(f"({t + after_s:.6f}) {start}{flexible}{data.hex().upper()} {way}\n")
+    return "".join(lines)
 
 
 @lru_cache(maxsize=4096)

@@ -1,6 +1,6 @@
 """Writes a record as the run goes.
 
-`batch` is the hot path and only appends to lists. Samples wait in open blocks, one a channel, for at most 50 ms
+`batch` is the hot path and only appends to a list, from which batches are sorted in many at a time. Samples wait in open blocks, one a channel, for at most 50 ms
 of run time; any other event closes them first, so the order of lines is the order of judging. Finished lines
 wait for at most 25 ms of wall time before the system has them. In a wall-clock run the open blocks are cut at
 that moment too and the loop calls `tick` when nothing comes, so that a killed process loses less than 50 ms; in
@@ -37,7 +37,7 @@ from bench.record.lines import (
     FRAMES_FILE,
     RECORD_FILE,
     fields_text,
-    frame_line,
+    frames_text,
     line_start,
     quoted,
     value_text,
@@ -87,8 +87,9 @@ class RecordWriter:
         self._key = key
         self._header = dict(header)
         self._wall_clock = wall_clock
-        self._blocks: dict[str, tuple[list[str], list[Any]]] = {}
-        self._scans: dict[str, list[str]] = {}
+        self._waiting: list[Batch] = []  # not yet sorted into the blocks
+        self._blocks: dict[str, tuple[list[float], list[Any]]] = {}
+        self._scans: dict[str, list[float]] = {}
         self._frames: list[str] = []
         self._lines: list[bytes] = []
         self._count = 0
@@ -124,27 +125,7 @@ class RecordWriter:
         """Keep what was read at one instant."""
         if self._closed:
             return
-        t, samples, scanned, frames = batch
-        if samples or scanned:
-            if t >= self._close_at or t <= self._last_t:
-                self._open_blocks(t)
-            self._last_t = t
-            stamp = repr(float(t))
-            blocks, scans = self._blocks, self._scans
-            for channel, value in samples:
-                block = blocks.get(channel)
-                if block is None:
-                    blocks[channel] = ([stamp], [value])
-                else:
-                    block[0].append(stamp)
-                    block[1].append(value)
-            for group in scanned:
-                if group in scans:
-                    scans[group].append(stamp)
-                else:
-                    scans[group] = [stamp]
-        for frame in frames:
-            self._frames.append(frame_line(t + frame.after_s, frame))
+        self._waiting.append(batch)
         if monotonic() >= self._due:
             self._hand_over()
 
@@ -152,6 +133,7 @@ class RecordWriter:
         """Keep any other event (one of bench.events.KINDS; `Passed` is let by, what follows from it is recorded)."""
         if self._closed or type(event) is Passed:
             return
+        self._sort_in()
         self._close_blocks()
         self._last_t = -inf
         fields = as_fields(event)
@@ -169,6 +151,7 @@ class RecordWriter:
         """Finish the record. `fields` go into the manifest: document, firmware, box, people, stage, overrides."""
         if self._closed:
             return
+        self._sort_in()
         self._close_blocks()
         with suppress(DiskFull):  # what was reserved took the rest
             self._hand_over()
@@ -184,6 +167,7 @@ class RecordWriter:
     def abandon(self) -> None:
         """Leave the record unclosed: everything so far is on the disk, but it stays incomplete."""
         if not self._closed:
+            self._sort_in()
             self._close_blocks()
             with suppress(DiskFull):
                 self._hand_over()
@@ -209,6 +193,33 @@ class RecordWriter:
             "derived": [],
         }
 
+    def _sort_in(self) -> None:
+        """Batches that wait, into the blocks."""
+        if not self._waiting:
+            return
+        waiting, self._waiting = self._waiting, []
+        self._frames.append(frames_text(waiting))
+        for t, samples, scanned, _ in waiting:
+            if not samples and not scanned:
+                continue
+            t = float(t)
+            if t >= self._close_at or t <= self._last_t:
+                self._open_blocks(t)
+            self._last_t = t
+            blocks, scans = self._blocks, self._scans
+            for channel, value in samples:
+                if channel in blocks:
+                    times, values = blocks[channel]
+                    times.append(t)
+                    values.append(value)
+                else:
+                    blocks[channel] = ([t], [value])
+            for group in scanned:
+                if group in scans:
+                    scans[group].append(t)
+                else:
+                    scans[group] = [t]
+
     def _open_blocks(self, t: float) -> None:
         self._close_blocks()
         if t <= self._last_t:
@@ -216,13 +227,21 @@ class RecordWriter:
         self._close_at = t + BLOCK_S - _ROUNDING_S
 
     def _close_blocks(self) -> None:
+        last: list[float] = []
+        text = ""
         for channel, (times, values) in self._blocks.items():
+            if times != last:  # signals of one message come together
+                last, text = times, values_text(times)
             self._add_line(
-                f'"t": {times[0]}, "kind": "samples", "channel": {quoted(channel)}, '
-                f'"times": [{", ".join(times)}], "values": [{values_text(values)}]'
+                f'"t": {text.partition(",")[0]}, "kind": "samples", "channel": {quoted(channel)}, '
+                f'"times": [{text}], "values": [{values_text(values)}]'
             )
         for group, times in self._scans.items():
-            self._add_line(f'"t": {times[0]}, "kind": "scans", "group": {quoted(group)}, "times": [{", ".join(times)}]')
+            if times != last:
+                last, text = times, values_text(times)
+            self._add_line(
+                f'"t": {text.partition(",")[0]}, "kind": "scans", "group": {quoted(group)}, "times": [{text}]'
+            )
         self._blocks = {}
         self._scans = {}
         self._close_at = -inf
@@ -234,6 +253,7 @@ class RecordWriter:
         self._lines.append(line)
 
     def _hand_over(self) -> None:
+        self._sort_in()
         if self._wall_clock:
             self._close_blocks()
         try:
