@@ -41,6 +41,8 @@ class OpenStep:
         self.began_s = began_s
         self.deadline_s = float("inf")
         self.rests_on: tuple[int, ...] = ()  # the channels that decide
+        #: Until then (s) only news of `rests_on`, or an event that is no batch, can decide.
+        self.quiet_until_s = float("-inf")
         self._result: Judged | None = None
 
     @property
@@ -288,6 +290,7 @@ class OpenHold(OpenStep):
         elif self.readings.lacking(self.watch.slots):
             return
         self.seen = True
+        self.quiet_until_s = self.readings.recent_until(self.watch.slots)
         if self._distance.is_there and (margin := self._distance.margin(self.readings.values)) < self._least:
             self._least, self._closest = margin, self.readings.now()
         if not self.watch.truth:
@@ -322,7 +325,7 @@ class OpenCount(OpenStep):
         self.changes = 0
 
     def settle(self, t):
-        old, _ = self.readings.changed.get(self.slot, (None, 0.0))
+        old, *_ = self.readings.changed.get(self.slot, (None,))
         if old is not None and old != self.readings.values[self.slot] and self.began_s < t <= self.deadline_s:
             self.changes += 1
 

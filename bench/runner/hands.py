@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import RecordError
@@ -63,11 +64,21 @@ class Hands:
 
     def happened(self, events: Iterable[Event]) -> None:
         """These happened, in this order; what is to be done is decided after the last one."""
-        for event in events:
-            self._note(event)
-            self._engine.take(event)
+        for kind, run in groupby(events, type):
+            if kind is Batch:
+                self._take_batches(list(run))
+            else:
+                for event in run:
+                    self._note(event)
+                    self._engine.take(event)
             self._tell_of_record()
         self._carry_out(self._engine.settle())
+
+    def _take_batches(self, batches: list[Batch]) -> None:
+        """A busy bus has many of them at a time."""
+        for batch in batches:
+            self._note(batch)
+        self._engine.take_batches(batches)
 
     def nothing_happened(self) -> None:
         """A wall-clock loop says so at least every 25 ms, so that what was written before is safe on the disk."""

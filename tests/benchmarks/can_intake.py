@@ -187,8 +187,7 @@ def cost(name: str, traffic: Traffic, count: int) -> None:
             filled("ours")
             begun = time.process_time()
             while intake.frames < count:
-                for event in device.listen(0.0):
-                    intake.wall._post(event)
+                intake.wall._post(device.listen(0.0))
                 intake.happened(intake.wall.take())
             spent = time.process_time() - begun
             device.close()
