@@ -204,11 +204,10 @@ class Judge:
         t = self.t
         news = False
         watching = self._watching
-        touched: dict[Watch, None] = {}
+        touched: Iterable[Watch] = ()
         if not watching.keys().isdisjoint(changed):
-            for slot in changed:
-                if slot in watching:
-                    touched.update(dict.fromkeys(watching[slot]))
+            slots = [slot for slot in changed if slot in watching]
+            touched = watching[slots[0]] if len(slots) == 1 else dict.fromkeys(w for s in slots for w in watching[s])
             for watch in touched:
                 news |= watch.update(t)
                 for follower in watch.followers:

@@ -283,14 +283,14 @@ class OpenHold(OpenStep):
     def settle(self, t):
         if t > self.deadline_s or self.watch.changed_after(self.deadline_s):
             return  # read after the end; what was read before it may still be on its way
-        if self.seen:
-            if name := self.readings.stale(self.watch.slots, t):
+        if not self.seen and self.readings.lacking(self.watch.slots):
+            return
+        if t > self.quiet_until_s:
+            if self.seen and (name := self.readings.stale(self.watch.slots, t)):
                 self.result = inconclusive(f"the last value of {name} is older than its limit allows")
                 return
-        elif self.readings.lacking(self.watch.slots):
-            return
+            self.quiet_until_s = self.readings.recent_until(self.watch.slots)
         self.seen = True
-        self.quiet_until_s = self.readings.recent_until(self.watch.slots)
         if self._distance.is_there and (margin := self._distance.margin(self.readings.values)) < self._least:
             self._least, self._closest = margin, self.readings.now()
         if not self.watch.truth:

@@ -1,6 +1,6 @@
 """Writes a record as the run goes.
 
-`batch` is the hot path and only appends to a list, from which batches are sorted in many at a time. Samples wait in open blocks, one a channel, for at most 50 ms
+`batches` is the hot path and only appends to lists. Samples wait in open blocks, one a channel, for at most 50 ms
 of run time; any other event closes them first, so the order of lines is the order of judging. Finished lines
 wait for at most 25 ms of wall time before the system has them. In a wall-clock run the open blocks are cut at
 that moment too and the loop calls `tick` when nothing comes, so that a killed process loses less than 50 ms; in
@@ -18,7 +18,7 @@ from __future__ import annotations
 import hashlib
 import platform
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import count
@@ -87,7 +87,6 @@ class RecordWriter:
         self._key = key
         self._header = dict(header)
         self._wall_clock = wall_clock
-        self._waiting: list[Batch] = []  # not yet sorted into the blocks
         self._blocks: dict[str, tuple[list[float], list[Any]]] = {}
         self._scans: dict[str, list[float]] = {}
         self._frames: list[str] = []
@@ -121,11 +120,31 @@ class RecordWriter:
                 raise RecordError(f"{self.folder}: cannot write the record: {error.strerror}") from error
             raise
 
-    def batch(self, batch: Batch) -> None:
-        """Keep what was read at one instant."""
+    def batches(self, batches: Sequence[Batch]) -> None:
+        """Keep what was read, each batch at one instant."""
         if self._closed:
             return
-        self._waiting.append(batch)
+        self._frames.append(frames_text(batches))
+        for t, samples, scanned, _ in batches:
+            if not samples and not scanned:
+                continue
+            t = float(t)
+            if t >= self._close_at or t <= self._last_t:
+                self._open_blocks(t)
+            self._last_t = t
+            blocks, scans = self._blocks, self._scans
+            for channel, value in samples:
+                if channel in blocks:
+                    times, values = blocks[channel]
+                    times.append(t)
+                    values.append(value)
+                else:
+                    blocks[channel] = ([t], [value])
+            for group in scanned:
+                if group in scans:
+                    scans[group].append(t)
+                else:
+                    scans[group] = [t]
         if monotonic() >= self._due:
             self._hand_over()
 
@@ -133,7 +152,6 @@ class RecordWriter:
         """Keep any other event (one of bench.events.KINDS; `Passed` is let by, what follows from it is recorded)."""
         if self._closed or type(event) is Passed:
             return
-        self._sort_in()
         self._close_blocks()
         self._last_t = -inf
         fields = as_fields(event)
@@ -151,7 +169,6 @@ class RecordWriter:
         """Finish the record. `fields` go into the manifest: document, firmware, box, people, stage, overrides."""
         if self._closed:
             return
-        self._sort_in()
         self._close_blocks()
         with suppress(DiskFull):  # what was reserved took the rest
             self._hand_over()
@@ -167,7 +184,6 @@ class RecordWriter:
     def abandon(self) -> None:
         """Leave the record unclosed: everything so far is on the disk, but it stays incomplete."""
         if not self._closed:
-            self._sort_in()
             self._close_blocks()
             with suppress(DiskFull):
                 self._hand_over()
@@ -192,33 +208,6 @@ class RecordWriter:
             "files": dict(sorted(self._entries.items())),
             "derived": [],
         }
-
-    def _sort_in(self) -> None:
-        """Batches that wait, into the blocks."""
-        if not self._waiting:
-            return
-        waiting, self._waiting = self._waiting, []
-        self._frames.append(frames_text(waiting))
-        for t, samples, scanned, _ in waiting:
-            if not samples and not scanned:
-                continue
-            t = float(t)
-            if t >= self._close_at or t <= self._last_t:
-                self._open_blocks(t)
-            self._last_t = t
-            blocks, scans = self._blocks, self._scans
-            for channel, value in samples:
-                if channel in blocks:
-                    times, values = blocks[channel]
-                    times.append(t)
-                    values.append(value)
-                else:
-                    blocks[channel] = ([t], [value])
-            for group in scanned:
-                if group in scans:
-                    scans[group].append(t)
-                else:
-                    scans[group] = [t]
 
     def _open_blocks(self, t: float) -> None:
         self._close_blocks()
@@ -253,7 +242,6 @@ class RecordWriter:
         self._lines.append(line)
 
     def _hand_over(self) -> None:
-        self._sort_in()
         if self._wall_clock:
             self._close_blocks()
         try:

@@ -80,8 +80,8 @@ def of_the_car() -> Traffic:
     frames: Traffic = []
 
     class Listening:
-        def batch(self, batch: Batch) -> None:
-            frames.extend((frame.id, frame.data) for frame in batch.frames)
+        def batches(self, batches: list[Batch]) -> None:
+            frames.extend((frame.id, frame.data) for batch in batches for frame in batch.frames)
 
         def event(self, event) -> None:
             pass
