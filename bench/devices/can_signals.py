@@ -42,9 +42,16 @@ class RawSignal:
         def in_data(data: bytes) -> float:
             return ((int.from_bytes(data, order) >> shift & mask) ^ sign) - sign
 
+        byte, rest = (length - 1 - shift // 8 if self.big else shift // 8), shift % 8
+
+        def in_byte(data: bytes) -> float:
+            return data[byte] >> rest & mask
+
+        in_one = not sign and rest + signal.length <= 8  # as counters are
+
         #: The number, given the payload as one number low byte first and high byte first; given the payload itself.
         self.of: Callable[[int, int], float] = self._float_of if self._float else of
-        self.in_data: Callable[[bytes], float] = self._float_in if self._float else in_data
+        self.in_data: Callable[[bytes], float] = self._float_in if self._float else in_byte if in_one else in_data
 
     def _float_of(self, little: int, big: int) -> float:
         raw = (big if self.big else little) >> self.shift & self.mask

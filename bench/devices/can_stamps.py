@@ -33,6 +33,7 @@ class StampMap:
         self.events: list[Event] = []  # to be posted
         self._refused = not use
         self._first: tuple[float, float] | None = None
+        self._learn_until = float("-inf")
         self._offset = 0.0
         self._at = 0.0  # bench time of the last frame
         self._look_at = float("-inf")  # until then only a smaller delay says anything new
@@ -57,6 +58,10 @@ class StampMap:
                     t, self._last_stamp = stamp + self._offset, stamp
                     if late < self._least_lag:
                         self._least_lag = late
+                elif arrival < self._learn_until and stamp >= self._last_stamp:
+                    self._last_stamp = stamp
+                    if arrival - stamp < self._least:
+                        self._least = arrival - stamp
                 elif self.using or self._has_learnt(arrival, stamp):
                     t = self._mapped(arrival, stamp)
             if t <= last_t:
@@ -80,16 +85,16 @@ class StampMap:
     def _has_learnt(self, arrival: float, stamp: float) -> bool:
         """Whether stamps can be used from this frame on."""
         if self._first is None:
-            self._first = (arrival, stamp)
+            self._first, self._learn_until = (arrival, stamp), arrival + self.LEARN_S
         if arrival - stamp < self._least:
             self._least = arrival - stamp
         before, self._last_stamp = self._last_stamp, stamp
         if stamp < before:
             self._refuse(arrival, "run backwards")
             return False
-        passed = arrival - self._first[0]
-        if passed < self.LEARN_S:
+        if arrival < self._learn_until:
             return False
+        passed = arrival - self._first[0]
         counted = stamp - self._first[1]
         if abs(counted - passed) > self.PACE_S + self.PACE * passed:
             self._refuse(arrival, f"counted {counted:.3f} s in {passed:.3f} s")

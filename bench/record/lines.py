@@ -72,21 +72,20 @@ def fields_text(fields: Mapping[str, Any]) -> str:
 
 
 def frames_text(batches: Iterable[Batch]) -> str:
-    """The frames of these batches, a line each."""
-    lines = []
+    """The frames of these batches, a line each; formatted all at once."""
+    parts: list[Any] = []
     for t, _, _, frames in batches:
         for bus, number, data, extended, heard, after_s in frames:
-            flexible = "#0" if len(data) > 8 else ""  # the form for frames longer than classic CAN allows
-            start = _frame_start(bus, number, extended)
-            way = "R" if heard else "T"
-            lines.append(f"({t + after_s:.6f}) {start}{flexible}{data.hex().upper()} {way}\n")
-    return "".join(lines)
+            start = _frame_start(bus, number, extended, len(data) > 8)
+            parts += (t + after_s, start, data.hex().upper(), "R" if heard else "T")
+    return "(%.6f) %s%s %s\n" * (len(parts) // 4) % tuple(parts)
 
 
 @lru_cache(maxsize=4096)
-def _frame_start(bus: str, number: int, extended: bool) -> str:
+def _frame_start(bus: str, number: int, extended: bool, is_flexible: bool) -> str:
     width = 8 if extended else 3
-    return f"{'_'.join(bus.split()) or 'can'} {number:0{width}X}#"
+    flexible = "#0" if is_flexible else ""  # the form for frames longer than classic CAN allows
+    return f"{'_'.join(bus.split()) or 'can'} {number:0{width}X}#{flexible}"
 
 
 def parse_frame(line: str) -> tuple[float, Frame] | None:
