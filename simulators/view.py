@@ -108,9 +108,13 @@ class View:
             self._frames.append(frame)
             message = self._messages.get(frame.id | EXTENDED if frame.extended else frame.id)
             if message is not None:
-                reading = message.reading(frame.data)
-                self._scanned += reading.groups
-                self._samples.update(reading.samples)
+                news, groups = message.news(frame.data), message.all_groups
+                if news is None:
+                    reading = message.reading(frame.data)
+                    news, groups = reading.samples, reading.groups
+                    message.forget()
+                self._scanned += groups
+                self._samples.update(news)
 
     def collect(self, t: float) -> Batch:
         """All that was seen at `t`; samples only where they differ from what was seen last."""

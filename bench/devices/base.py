@@ -118,7 +118,7 @@ class DeviceThreads:
     LISTEN_S = 0.01
     MOST_TASKS = 64
 
-    def __init__(self, device: Device, post: Callable[[Event], None]):
+    def __init__(self, device: Device, post: Callable[[Sequence[Event]], None]):
         self.device = device
         self._post = post
         self._tasks: queue.PriorityQueue[tuple[int, int, Callable[[], Sequence[Event]] | None]] = queue.PriorityQueue(
@@ -165,17 +165,16 @@ class DeviceThreads:
         try:
             self._tasks.put_nowait((order, self._number, task))
         except queue.Full:
-            self._post(Lost(time.monotonic(), self.device.name, "hangs: its write queue is full"))
+            self._post([Lost(time.monotonic(), self.device.name, "hangs: its write queue is full")])
 
     def _read(self) -> None:
         cause = ""
         try:
             while not self._closing.is_set():
                 began = time.monotonic()
-                for event in self.device.listen(self.LISTEN_S):
-                    if type(event) is Batch and event.t < self.heard_until - self.device.late_s:
-                        raise self._too_late(event.t)
-                    self._post(event)
+                if events := self.device.listen(self.LISTEN_S):
+                    self._look_for_late(events)
+                    self._post(events)
                 if not self.device.behind:
                     self.heard_until = began
         except DeviceLost as error:
@@ -183,15 +182,19 @@ class DeviceThreads:
         except Exception as error:  # a driver's own bug ends the run safe, too
             cause = f"{type(error).__name__}: {error}"
         if not self._closing.is_set():
-            self._post(Lost(time.monotonic(), self.device.name, cause))
+            self._post([Lost(time.monotonic(), self.device.name, cause)])
         self.ended = True
 
-    def _too_late(self, t: float) -> DeviceLost:
-        """A deadline may have passed that this reading belongs before."""
-        late_ms, stated_ms = (time.monotonic() - t) * 1e3, self.device.late_s * 1e3
-        return DeviceLost(
-            f"a reading came {late_ms:.0f} ms after it was taken, later than the stated {stated_ms:.0f} ms"
-        )
+    def _look_for_late(self, events: Sequence[Event]) -> None:
+        """A deadline may have passed that a reading belongs before: what came before it is posted, it is not."""
+        earliest_s = self.heard_until - self.device.late_s
+        for place, event in enumerate(events):
+            if event.t < earliest_s and type(event) is Batch:
+                self._post(events[:place])
+                late_ms, stated_ms = (time.monotonic() - event.t) * 1e3, self.device.late_s * 1e3
+                raise DeviceLost(
+                    f"a reading came {late_ms:.0f} ms after it was taken, later than the stated {stated_ms:.0f} ms"
+                )
 
     def _write(self) -> None:
         beat_s = self.device.beat_s
@@ -203,11 +206,10 @@ class DeviceThreads:
             if task is None:
                 return
             try:
-                for event in task():
-                    self._post(event)
+                self._post(task())
             except Exception as error:
                 cause = str(error) if isinstance(error, DeviceLost) else f"{type(error).__name__}: {error}"
-                self._post(Lost(time.monotonic(), self.device.name, cause))
+                self._post([Lost(time.monotonic(), self.device.name, cause)])
                 if task == self._beat:
                     return
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from bench.devices.base import Device, DeviceLost
 from bench.devices.can_checks import FrameCheck, check_of
 from bench.devices.can_database import EXTENDED, CanMessages, key_of
-from bench.devices.can_decoding import Decoding, MessageInUse, Reading
+from bench.devices.can_decoding import Decoding, MessageInUse
 from bench.devices.can_options import can_options, open_port
 from bench.devices.can_outgoing import Outgoing
 from bench.devices.can_port import CanPort, Heard
@@ -34,13 +34,12 @@ if TYPE_CHECKING:
 
 
 class _Followed:
-    """One message that is heard: its decoding, its check, and what it said last."""
+    """One message that is heard: its decoding, its check, and what was wrong with it last."""
 
-    __slots__ = ("check", "heard_at", "lacking", "limit_s", "message", "name", "samples")
+    __slots__ = ("check", "heard_at", "lacking", "limit_s", "message", "name")
 
     def __init__(self, name: str, message: MessageInUse | None, check: FrameCheck | None, limit_s: float | None):
         self.name, self.message, self.check, self.limit_s = name, message, check, limit_s
-        self.samples: tuple[tuple[str, Value], ...] = ()
         self.lacking: tuple[str, ...] = ()
         self.heard_at = 0.0
 
@@ -59,7 +58,7 @@ class CanBus(Device):
         self.buses = (self._options.bus or name,)
         self.late_s = self._options.delay_s + 0.05
         self._tallies = Tallies(name)
-        self._stamps = StampMap(name, self._options.delay_s)
+        self._stamps = StampMap(name, self._options.delay_s, self._options.stamps is not False)
         self._port: CanPort | None = None
         self._begun = False
         self._shown: dict[str, Value] = {}
@@ -152,52 +151,52 @@ class CanBus(Device):
 
         A scan group may so seem older than it is, by `MERGE_S` at most, and never newer.
         """
-        followed, time_of, bus = self._followed, self._stamps.time, self.buses[0]
-        stamps, merge_s, count = self._options.stamps is not False, self.MERGE_S, self._tallies.count
-        shown, is_shown = self._shown, self._shown.items().__contains__
-        new_frame = tuple.__new__  # thousands a second: the quick way to make one
+        followed, bus, merge_s, count = self._followed, self.buses[0], self.MERGE_S, self._tallies.count
+        new = tuple.__new__  # thousands a second: the quick way to make one
         begun = last = float("-inf")  # when the batch began; how late a frame may still go with it
         samples: tuple[tuple[str, Value], ...] = ()
         groups: tuple[str, ...] = ()
         frames: list[Frame] = []
-        for arrival, stamp, key, data in heard:
-            t = time_of(arrival, stamp if stamps else None)
-            news: tuple[tuple[str, Value], ...] = ()
+        for (arrival, _, key, data), t in zip(heard, self._stamps.times(heard), strict=True):
+            news: tuple[tuple[str, Value], ...] | None = ()
             read: tuple[str, ...] = ()
             each = followed.get(key)
             if each is not None and (each.check is None or each.check.accept(data, count)):
                 each.heard_at = arrival
-                if each.message is not None:
-                    reading = each.message.reading(data)
-                    read = reading.groups
-                    if reading.lacking or each.lacking:
-                        news = self._in_trouble(t, each, reading, events)
-                    elif reading.samples is not each.samples and reading.samples != each.samples:
-                        each.samples = reading.samples
-                        news = tuple(filterfalse(is_shown, reading.samples))
-                        shown.update(news)
+                message = each.message
+                if message is not None:
+                    news, read = None if each.lacking else message.news(data), message.all_groups
+                    if news is None:
+                        news, read = self._read(t, each, message, data, events)
             if news or t > last:
                 if frames:
-                    events.append(Batch(begun, samples, groups, tuple(frames)))
+                    events.append(new(Batch, (begun, samples, groups, tuple(frames))))
                 begun, last, samples, groups, frames = t, t + merge_s, news, read, []
             elif read and read != groups:
                 groups = tuple(dict.fromkeys((*groups, *read)))
-            extended = key >= EXTENDED
-            frames.append(
-                new_frame(Frame, (bus, key & ~EXTENDED if extended else key, data, extended, True, t - begun))
-            )
-        events.append(Batch(begun, samples, groups, tuple(frames)))
+            if key < EXTENDED:
+                frames.append(new(Frame, (bus, key, data, False, True, t - begun)))
+            else:
+                frames.append(new(Frame, (bus, key & ~EXTENDED, data, True, True, t - begun)))
+        events.append(new(Batch, (begun, samples, groups, tuple(frames))))
 
-    def _in_trouble(
-        self, t: float, each: _Followed, reading: Reading, events: list[Event]
-    ) -> tuple[tuple[str, Value], ...]:
-        """Some channel has no value, or had none: nothing but the samples says how fresh they are, so all are told."""
+    def _read(
+        self, t: float, each: _Followed, message: MessageInUse, data: bytes, events: list[Event]
+    ) -> tuple[tuple[tuple[str, Value], ...], tuple[str, ...]]:
+        """News and groups of a frame that is not as it should be, was not, or is of a message with branches."""
+        reading = message.reading(data)
+        news = reading.samples
         if reading.lacking != each.lacking:
             each.lacking = reading.lacking
             events.append(Noted(t, self.name, reading.trouble or f"{each.name} is good again"))
-        self._shown.update(reading.samples)
-        each.samples = ()
-        return reading.samples
+        elif not reading.lacking and not message.quick:
+            news = tuple(filterfalse(self._shown.items().__contains__, news))
+        # else some channel has no value: nothing but the samples says how fresh the others are, so all are told
+        self._shown.update(news)
+        message.forget()
+        if not reading.lacking:
+            message.news(data)
+        return news, reading.groups
 
     def _frame(self, key: int, data: bytes, heard: bool = True) -> Frame:
         if key < EXTENDED:

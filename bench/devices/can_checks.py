@@ -143,6 +143,7 @@ class FrameCheck:
         self._raw, self._counts = (counter.raw, counter.counts) if counter else (None, 1)
         self._kept: dict[bytes, bool] = {}
         self._last: float | None = None
+        self._due: float | None = None  # what comes next when all is well; None: it has to be looked at closely
         self._same = 0
         self.frozen = False
 
@@ -156,10 +157,14 @@ class FrameCheck:
         if self._raw is None:
             return True
         now = self._raw(data)
+        if now == self._due:
+            self._last, self._due = now, (now + 1) % self._counts
+            return True
         last, self._last = self._last, now
         if now == last:
+            self._due = None
             return self._stands_still(now, count)
-        self._same = 0
+        self._same, self._due = 0, (now + 1) % self._counts
         if self.frozen:
             self.frozen = False
             count(f"{self._name}: counter moves again", 1)

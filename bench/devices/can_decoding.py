@@ -1,8 +1,7 @@
 """From CAN frames to samples: the signals that channels name, and only those.
 
 cantools reads the database (DBC and whatever else it knows); the bits of the signals in use are cut out here, because
-a whole decode costs several times as much. Each message keeps what its payloads said, so that a payload seen before
-costs one look-up. What cantools lets pass is refused: a frame of the wrong length, a value outside its range, a number
+a whole decode costs several times as much, and only where they differ from the payload before. What cantools lets pass is refused: a frame of the wrong length, a value outside its range, a number
 that has no name, a branch that the multiplexer does not have. Such a value is no sample; it is trouble, as text.
 """
 
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bench.devices.can_database import find_signal, key_of, messages_of
-from bench.devices.can_signals import RawSignal, SignalReader, check_signal
+from bench.devices.can_signals import RawSignal, SignalReader, Source, check_signal
 from bench.errors import InputError
 from bench.events import Value
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     from bench.language.channel import Channel
 
 _MOST_KEPT = 1024
-_reading = tuple.__new__
 
 
 class Reading(NamedTuple):
@@ -59,9 +57,13 @@ class MessageInUse:
         self._branches: dict[tuple[tuple[str, frozenset[int]], ...], _Branch] = {}
         self._multiplexers: dict[str, _Selector] = {}
         self._kept: dict[bytes, Reading] = {}
-        self._quick: Callable[[bytes], tuple[tuple[str, Value], ...] | None] | None = None
-        self._groups: tuple[str, ...] = ()
-        self._last: tuple[tuple[str, Value], ...] | None = None
+        #: What differs from the payload before; None for one that is not as it should be: `reading` says why. Where it
+        #: is no `quick` message always None.
+        self.news: Callable[[bytes], tuple[tuple[str, Value], ...] | None] = lambda _: None
+        #: Of a quick message: the next payload is all news.
+        self.forget: Callable[[], None] = lambda: None
+        self.quick = False
+        self.all_groups: tuple[str, ...] = ()  # of a quick message
 
     def add(self, signal: Any, channel: Channel) -> None:
         path = tuple(self._selection(signal))
@@ -83,33 +85,50 @@ class MessageInUse:
         if reading is None:
             if len(self._kept) >= _MOST_KEPT:
                 self._kept.clear()
-            samples = self._quick(data) if self._quick is not None else None
-            if samples == self._last:
-                samples = self._last  # the very same, so that the next comparison is short
-            self._last = samples
-            reading = self._read(data) if samples is None else _reading(Reading, (samples, self._groups, (), ""))
-            self._kept[data] = reading
+            reading = self._kept[data] = self._read(data)
         return reading
 
     def made_quick(self) -> None:
-        """All signals are added. One function for the whole message, where it is always the same ones: it is half the
-        work of a frame otherwise. It gives None for a frame that is not as it should be; `_read` says why."""
+        """All signals are added. One function for the whole message, where it is always the same ones: it looks only at
+        signals whose bits have changed, and is half the work of a frame otherwise."""
         (branch,) = self._branches.values() if len(self._branches) == 1 else (None,)
         sources = [reader.source for reader in branch.readers] if branch and not branch.selectors else []
         if not sources or None in sources:
             return
         written = [source(n) for n, source in enumerate(sources) if source is not None]
-        lines = ["def read(data):", f"    if len(data) != {self.length}:", "        return None"]
-        lines += [f"    {word} = from_bytes(data, {word!r})" for word in sorted({source.word for source in written})]
-        lines += [f"    v{n} = {source.value}" for n, source in enumerate(written)]
-        good = " and ".join(source.is_good for source in written)
-        samples = ", ".join(f"(name{n}, v{n})" for n in range(len(written)))
-        lines.append(f"    return ({samples},) if {good} else None")
+        bits = [self._bits_of(source) for source in written]
+        kept = [f"s{n}" for n, source in enumerate(written) if source.is_kept]
+        every = 0
+        for mask in bits:
+            every |= mask
         names: dict[str, Any] = {"from_bytes": int.from_bytes}
-        for n, reader in enumerate(branch.readers):
-            names |= {f"name{n}": reader.name, f"kept{n}": reader.kept}
+        lines = ["def made():", f"    {' = '.join(['last', *kept])} = None", "    def forget():", "        nonlocal last"]
+        lines += ["        last = None", "    def news(data):", f"        nonlocal {', '.join(['last', *kept])}"]
+        lines += [f"        if len(data) != {self.length}:", "            return None"]
+        lines += ["        little = from_bytes(data, 'little')", "        changed = -1 if last is None else little ^ last"]
+        lines += [f"        if not changed & {every}:", "            return ()"]
+        if any(source.word == "big" for source in written):
+            lines += ["        big = from_bytes(data, 'big')"]
+        lines += ["        news = []"]
+        for n, (reader, source, mask) in enumerate(zip(branch.readers, written, bits, strict=True)):
+            names |= {f"name{n}": reader.name, f"kept{n}": reader.meaning}
+            lines += [f"        if changed & {mask}:", f"            v{n} = {source.value}"]
+            if source.is_kept:  # several numbers may mean the same
+                lines += [f"            if v{n} is None:", "                return None"]
+                lines += [f"            if v{n} != s{n} or last is None:", f"                s{n} = v{n}"]
+                lines += [f"                news.append((name{n}, v{n}))"]
+            else:
+                lines += [f"            if not {source.low} <= v{n} <= {source.high}:", "                return None"]
+                lines += [f"            news.append((name{n}, v{n}))"]
+        lines += ["        last = little", "        return tuple(news)", "    return news, forget"]
         exec("\n".join(lines), names)  # the text is made of numbers of the database, never of its words
-        self._quick, self._groups = names["read"], tuple(branch.groups)
+        self.news, self.forget = names["made"]()
+        self.quick, self.all_groups = True, tuple(branch.groups)
+
+    def _bits_of(self, source: Source) -> int:
+        """The signal's bits in the payload as one number, low byte first."""
+        bits = source.bits.to_bytes(self.length, "big" if source.word == "big" else "little")
+        return int.from_bytes(bits, "little")
 
     def _read(self, data: bytes) -> Reading:
         if len(data) != self.length:

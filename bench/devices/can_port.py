@@ -73,13 +73,16 @@ class PythonCanPort:
     def receive(self, timeout_s: float) -> Sequence[Heard]:
         heard: list[Heard] = []
         self.behind = False
-        receive, now = self._bus.recv, time.monotonic
+        receive, now, wait_s = self._bus.recv, time.monotonic, timeout_s
         try:
-            message = receive(timeout_s)
-            if message is None:
-                self._look()
-            while message is not None:
+            for n in range(self.MOST_AT_ONCE):
+                message = receive(wait_s)
+                if message is None:
+                    if n == 0:
+                        self._look()
+                    break
                 arrival = now()
+                wait_s = self._rubbish = 0
                 if message.is_error_frame:
                     self._error_frame(message)
                 elif message.is_remote_frame:
@@ -91,9 +94,8 @@ class PythonCanPort:
                         heard.append((arrival, message.timestamp, key, data))
                     else:
                         self._count("malformed frames, not decoded")
-                self._rubbish = 0
-                self.behind = len(heard) >= self.MOST_AT_ONCE
-                message = None if self.behind else receive(0)
+            else:
+                self.behind = True
         except DeviceLost:
             raise
         except (ValueError, IndexError) as error:  # python-can could not read a line of its slcan adapter

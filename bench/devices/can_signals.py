@@ -42,9 +42,16 @@ class RawSignal:
         def in_data(data: bytes) -> float:
             return ((int.from_bytes(data, order) >> shift & mask) ^ sign) - sign
 
+        byte, rest = (length - 1 - shift // 8 if self.big else shift // 8), shift % 8
+
+        def in_byte(data: bytes) -> float:
+            return data[byte] >> rest & mask
+
+        in_one = not sign and rest + signal.length <= 8  # as counters are
+
         #: The number, given the payload as one number low byte first and high byte first; given the payload itself.
         self.of: Callable[[int, int], float] = self._float_of if self._float else of
-        self.in_data: Callable[[bytes], float] = self._float_in if self._float else in_data
+        self.in_data: Callable[[bytes], float] = self._float_in if self._float else in_byte if in_one else in_data
 
     def _float_of(self, little: int, big: int) -> float:
         raw = (big if self.big else little) >> self.shift & self.mask
@@ -55,11 +62,15 @@ class RawSignal:
 
 
 class Source(NamedTuple):
-    """Python for one signal: which `word` it is cut from (little or big), its value, and whether that can be."""
+    """Python for one signal: which `word` it is cut from (little or big), its bits there, its value, and the least and
+    the greatest that this can be; one that `is_kept` is looked up, and None when it cannot be."""
 
     word: str
+    bits: int
     value: str
-    is_good: str
+    is_kept: bool
+    low: str = ""
+    high: str = ""
 
 
 class SignalReader:
@@ -78,39 +89,44 @@ class SignalReader:
         self._high = math.inf if signal.maximum is None else signal.maximum + half
         self._convert = _conversion(signal, channel)
         raw = RawSignal(signal, message.length)
-        self.kept: dict[float, Value] = {}  # what each number means, where that is more than a line
-        self.read = self._reader(raw.of)
-        #: Source of `read` for number `n` of several; None where it takes more than a look-up or a line of arithmetic.
+        self._kept: dict[float, Value] = {}
+        self._raw_of = raw.of
+        #: Source of `read` for number `n` of several; None where it takes more than a call or a line of arithmetic.
         self.source: Callable[[int], Source] | None = None if raw.is_float else self._source(raw, signal)
 
     def _source(self, raw: RawSignal, signal: Any) -> Callable[[int], Source]:
         word = "big" if raw.big else "little"
+        bits = raw.mask << raw.shift
         number = f"({word} >> {raw.shift} & {raw.mask})"
         if raw.sign:
             number = f"(({number} ^ {raw.sign}) - {raw.sign})"
         plain = self._channel.unit is not None and self._convert is float and not self._names
         if not plain or signal.length > 32 or not hasattr(signal.conversion, "offset"):
-            return lambda n: Source(word, f"kept{n}.get({number})", f"v{n} is not None")
+            return lambda n: Source(word, bits, f"kept{n}({number})", True)
         limits = self._channel.range or (-math.inf, math.inf)
         bounds = max(self._low, limits[0]), min(self._high, limits[1])
         low, high = (f"{min(max(bound, -1e300), 1e300)!r}" for bound in bounds)
         value = f"{number} * {float(signal.conversion.scale)!r} + {float(signal.conversion.offset)!r}"
-        return lambda n: Source(word, value, f"{low} <= v{n} <= {high}")
+        return lambda n: Source(word, bits, value, False, low, high)
 
-    def _reader(self, raw_of: Callable[[int, int], float]) -> Callable[[int, int], Value]:
+    def read(self, little: int, big: int) -> Value:
+        return self._meaning(self._raw_of(little, big))
+
+    def meaning(self, raw: float) -> Value | None:
+        """The value of a number; None: it has none, and `read` says why."""
+        try:
+            return self._meaning(raw)
+        except ValueError:
+            return None
+
+    def _meaning(self, raw: float) -> Value:
         """What a raw number means never changes, so it is worked out once."""
-        kept = self.kept
-
-        def read(little: int, big: int) -> Value:
-            raw = raw_of(little, big)
-            value = kept.get(raw)
-            if value is None:
-                if len(kept) >= self._MOST_KEPT:
-                    kept.clear()
-                value = kept[raw] = self._value(raw)
-            return value
-
-        return read
+        value = self._kept.get(raw)
+        if value is None:
+            if len(self._kept) >= self._MOST_KEPT:
+                self._kept.clear()
+            value = self._kept[raw] = self._value(raw)
+        return value
 
     def _value(self, raw: float) -> Value:
         channel = self._channel

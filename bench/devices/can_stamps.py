@@ -10,12 +10,13 @@ Stamps are used once they have shown that they run with the host's clock, and dr
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 
 from bench.events import Aligned, Event, Noted
 
 
 class StampMap:
-    """Gives bench time (s) for a frame. `delay_s`: at most this long a frame takes to us when nothing is in its way."""
+    """Gives bench times (s). `delay_s`: at most this long a frame takes to us when nothing is in its way; `use`: stamps."""
 
     LEARN_S = 0.5  # of host time, before stamps are believed
     PACE_S, PACE = 0.05, 0.01  # how far (s, and relative) stamps may run off the host's clock meanwhile
@@ -24,14 +25,15 @@ class StampMap:
     LEAK = 300e-6  # how fast (s/s) the offset may grow; covers a clock 300 ppm slow. Shrinking is seen at once
     JUMP_S = 0.5
 
-    def __init__(self, device: str, delay_s: float):
+    def __init__(self, device: str, delay_s: float, use: bool = True):
         self.device = device
         self.delay_s = delay_s
         self.bound_s = delay_s
         self.using = False
         self.events: list[Event] = []  # to be posted
-        self._refused = False
+        self._refused = not use
         self._first: tuple[float, float] | None = None
+        self._learn_until = float("-inf")
         self._offset = 0.0
         self._at = 0.0  # bench time of the last frame
         self._look_at = float("-inf")  # until then only a smaller delay says anything new
@@ -44,24 +46,30 @@ class StampMap:
         self._told_at = float("-inf")
         self._told_bound = 0.0
 
-    def time(self, arrival: float, stamp: float | None) -> float:
-        """Bench time of a frame that came at `arrival` (bench clock); times rise from frame to frame."""
-        t = arrival
-        if stamp and not self._refused:
-            late = arrival - stamp - self._offset
-            if arrival < self._look_at and 0.0 <= late < self.JUMP_S and stamp >= self._last_stamp:
-                t, self._last_stamp = stamp + self._offset, stamp
-                if late < self._least_lag:
-                    self._least_lag = late
-            else:
-                if not self.using:
-                    self._learn(arrival, stamp)
-                if self.using:
+    def times(self, heard: Iterable[tuple[float, float | None, int, bytes]]) -> list[float]:
+        """Bench times of frames (arrival on the bench clock, stamp, ...); they rise from frame to frame."""
+        times: list[float] = []
+        last_t = self._last_t
+        for arrival, stamp, _, _ in heard:
+            t = arrival
+            if stamp and not self._refused:
+                late = arrival - stamp - self._offset
+                if arrival < self._look_at and 0.0 <= late < self.JUMP_S and stamp >= self._last_stamp:
+                    t, self._last_stamp = stamp + self._offset, stamp
+                    if late < self._least_lag:
+                        self._least_lag = late
+                elif arrival < self._learn_until and stamp >= self._last_stamp:
+                    self._last_stamp = stamp
+                    if arrival - stamp < self._least:
+                        self._least = arrival - stamp
+                elif self.using or self._has_learnt(arrival, stamp):
                     t = self._mapped(arrival, stamp)
-        if t <= self._last_t:
-            t = self._last_t + 1e-6
-        self._last_t = t
-        return t
+            if t <= last_t:
+                t = last_t + 1e-6
+            last_t = t
+            times.append(t)
+        self._last_t = last_t
+        return times
 
     def tell(self, now: float) -> list[Event]:
         """`Aligned` at the start, and when the bound has changed by more than 20 % (at most once a second)."""
@@ -74,21 +82,26 @@ class StampMap:
         events, self.events = self.events, []
         return events
 
-    def _learn(self, arrival: float, stamp: float) -> None:
+    def _has_learnt(self, arrival: float, stamp: float) -> bool:
+        """Whether stamps can be used from this frame on."""
         if self._first is None:
-            self._first = (arrival, stamp)
-        first_arrival, first_stamp = self._first
-        self._least = min(self._least, arrival - stamp)
-        passed, counted = arrival - first_arrival, stamp - first_stamp
-        if stamp < self._last_stamp:
+            self._first, self._learn_until = (arrival, stamp), arrival + self.LEARN_S
+        if arrival - stamp < self._least:
+            self._least = arrival - stamp
+        before, self._last_stamp = self._last_stamp, stamp
+        if stamp < before:
             self._refuse(arrival, "run backwards")
-        elif passed >= self.LEARN_S:
-            if abs(counted - passed) > self.PACE_S + self.PACE * passed:
-                self._refuse(arrival, f"counted {counted:.3f} s in {passed:.3f} s")
-            else:
-                self.using, self._offset, self._at = True, self._least, arrival
-                self._begun, self._lag_since = (arrival, self._least), arrival
-        self._last_stamp = stamp
+            return False
+        if arrival < self._learn_until:
+            return False
+        passed = arrival - self._first[0]
+        counted = stamp - self._first[1]
+        if abs(counted - passed) > self.PACE_S + self.PACE * passed:
+            self._refuse(arrival, f"counted {counted:.3f} s in {passed:.3f} s")
+            return False
+        self.using, self._offset, self._at = True, self._least, arrival
+        self._begun, self._lag_since = (arrival, self._least), arrival
+        return True
 
     def _mapped(self, arrival: float, stamp: float) -> float:
         difference = arrival - stamp

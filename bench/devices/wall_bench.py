@@ -26,13 +26,13 @@ SLACK_S = 0.05
 
 
 class WallBench:
-    """`events` is the queue that the wall loop reads. `identities`: what each device said it is, once opened.
+    """`events` is the queue that the wall loop reads, some events at a time. `identities`: what each device said it is, once opened.
 
     `person` answers what is asked; on a `simulated` box the sequence's own simulated answers do.
     """
 
     def __init__(self, devices: Sequence[Device], person: Person | None = None, simulated: bool = False):
-        self.events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+        self.events: queue.SimpleQueue[list[Event]] = queue.SimpleQueue()
         self.identities: dict[str, str] = {}
         self._person = person
         self._simulated = simulated or all(device.simulated for device in devices)
@@ -74,10 +74,11 @@ class WallBench:
             self._begun_at = time.monotonic()
             self._origin_s = self._begun_at - start_s
             self.take()
-            for aligned in self._aligned.values():
-                self.events.put(aligned._replace(t=start_s))
+            known: list[Event] = [aligned._replace(t=start_s) for aligned in self._aligned.values()]
             if self._known:
-                self.events.put(Batch(start_s, tuple(self._known.items())))
+                known.append(Batch(start_s, tuple(self._known.items())))
+            if known:
+                self.events.put(known)
 
     @property
     def late_s(self) -> float:
@@ -104,12 +105,14 @@ class WallBench:
     def take(self) -> list[Event]:
         """What is in the queue now, in order."""
         taken, self._first = self._first, []
-        return taken + [self.events.get_nowait() for _ in range(self.events.qsize())]
+        for _ in range(self.events.qsize()):
+            taken += self.events.get_nowait()
+        return taken
 
     def wait(self, wait_s: float) -> bool:
         """Wait at most so long for something to take; whether there is."""
         try:
-            self._first = [self.events.get(timeout=max(wait_s, 0.0))]
+            self._first = self.events.get(timeout=max(wait_s, 0.0))
         except queue.Empty:
             return False
         return True
@@ -121,17 +124,25 @@ class WallBench:
         """Seconds on the run's clock."""
         return round(time.monotonic() - self._origin_s, 6)
 
-    def _post(self, event: Event) -> None:
-        """From any thread: onto the run's clock and into the queue."""
+    def _post(self, events: Iterable[Event]) -> None:
+        """From any thread: onto the run's clock and into the queue, all at once."""
+        posted: list[Event] = []
+        known, new = self._known, tuple.__new__  # thousands a second: the quick way to make one
         with self._lock:
-            t = round(event.t - self._origin_s, 6)
-            if type(event) is Batch:
-                self._known.update(event.samples)
-                self.events.put(Batch(t, event.samples, event.scanned, event.frames))
-                return
-            if type(event) is Aligned:
-                self._aligned[event.device] = event
-            self.events.put(event._replace(t=t))
+            origin_s = self._origin_s
+            for event in events:
+                t = round((event.t - origin_s) * 1e6) / 1e6
+                if type(event) is Batch:
+                    _, samples, scanned, frames = event
+                    if samples:
+                        known.update(samples)
+                    posted.append(new(Batch, (t, samples, scanned, frames)))
+                else:
+                    if type(event) is Aligned:
+                        self._aligned[event.device] = event
+                    posted.append(event._replace(t=t))
+            if posted:
+                self.events.put(posted)
 
     # -- what the engine asks for: posted, answered later ----------------------------------------------------
 
@@ -177,9 +188,7 @@ class WallBench:
 
         def work() -> None:
             events, _ = person.ask(one_of(question.question, question.answers), question.within_s, "person")
-            for event in events:
-                if type(event) is not Asked:  # the engine has said so
-                    self._post(event)
+            self._post([event for event in events if type(event) is not Asked])  # the engine has said so
 
         threading.Thread(target=work, name="question", daemon=True).start()
         return ()

@@ -123,18 +123,18 @@ class Judge:
 
     def fold(self, event: Event) -> None:
         """Take in one event. After the last event of an instant call `settle`."""
+        kind = type(event)
+        if kind is Batch:
+            self.fold_batches((event,))
+            return
         t = event.t
         if t != self.t and self.readings.changed:
             self.settle()  # an instant that nothing else closed
         self.t = t
         if t > self.end_s:
             self.end_s = t
-        kind = type(event)
-        if kind is Batch:
-            self.readings.apply(event)
-            if self._moving.slots and (frozen := self._moving.frozen()):
-                self._give_up(*frozen)
-            return
+        if self.open is not None:
+            self.open.quiet_until_s = float("-inf")
         if kind is Driven:
             self.readings.put_driven(t, event.channel, event.value)
             self._carried_out(event.channel)
@@ -182,17 +182,31 @@ class Judge:
             case Stopped():
                 self._give_up(event.cause)
 
+    def fold_batches(self, batches: Iterable[Batch]) -> None:
+        """As `fold`, for many at a time."""
+        readings, moving = self.readings, self._moving
+        changed = readings.changed
+        for batch in batches:
+            t = batch.t
+            if changed and t != self.t:
+                self.settle()
+            self.t = t
+            if t > self.end_s:
+                self.end_s = t
+            readings.apply(batch)
+            if moving.slots and (frozen := moving.frozen()):
+                self._give_up(*frozen)
+
     def settle(self) -> None:
         """All events of the instant are in: evaluate what they touched."""
         changed = self.readings.changed
         t = self.t
         news = False
-        if changed:
-            watching = self._watching
-            touched: dict[Watch, None] = {}
-            for slot in changed:
-                if slot in watching:
-                    touched.update(dict.fromkeys(watching[slot]))
+        watching = self._watching
+        touched: Iterable[Watch] = ()
+        if not watching.keys().isdisjoint(changed):
+            slots = [slot for slot in changed if slot in watching]
+            touched = watching[slots[0]] if len(slots) == 1 else dict.fromkeys(w for s in slots for w in watching[s])
             for watch in touched:
                 news |= watch.update(t)
                 for follower in watch.followers:
@@ -206,8 +220,9 @@ class Judge:
                 self._trusted_while.remove(rule)  # said once
                 why = f"the bench is not to be trusted: {rule.result.name}: {rule.result.reason}"
                 self._give_up(why, rule.result.at_s - rule.invariant.within_s)
-        if self.open is not None and self.open.result is None:
-            self.open.settle(t)
+        open_step = self.open
+        if open_step is not None and (touched or t > open_step.quiet_until_s) and open_step.result is None:
+            open_step.settle(t)
         changed.clear()
 
     def _forgotten(self, slot: int) -> None:

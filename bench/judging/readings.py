@@ -41,7 +41,7 @@ class Snapshot(NamedTuple):
 
 
 class Readings:
-    """Slots, one a channel. `changed` maps the slots touched at this instant to (old value, its read time)."""
+    """Slots, one a channel. `changed` maps the slots touched at this instant to how they moved."""
 
     def __init__(self, bench: Bench):
         channels = list(bench.channels.values())
@@ -60,7 +60,7 @@ class Readings:
         read = (channel for channel in channels if channel.direction == "read" and channel.unit == "V")
         self.highest = {channel.name: NEVER for channel in read if channel.name in HIGH_VOLTAGES}  # in this run, V
         self._moves: list[Move | None] = [None] * len(channels)
-        self.changed: dict[int, tuple[Value | None, float]] = {}
+        self.changed: dict[int, Move] = {}
         self.stimulus_began_s = NEVER
         self._stimulus_done_s = NEVER
         self._silent: set[str] = set()
@@ -76,32 +76,34 @@ class Readings:
 
     def apply(self, batch: Batch) -> None:
         """Take in all that was read at `batch.t`."""
-        t = batch.t
-        fresh = t >= self._stimulus_done_s
-        slots, values, changed, own_times, own_epochs, moves = (
-            self.slots, self.values, self.changed, self._own_times, self._own_epochs, self._moves
-        )  # fmt: skip
-        group_times, groups, epoch, highest = self._group_times, self._groups, self._epoch, self.highest
-        for name, value in batch.samples:  # as `_put`, written out: this is where a busy bus spends its time
-            slot = slots[name]
-            if name in highest and value > highest[name]:
-                highest[name] = value
-            if slot not in changed:
-                old = self._forgotten.pop(slot, None) if values[slot] is None else values[slot]
-                own_s, group_s = own_times[slot], group_times[groups[slot]]
-                before_s = own_s if own_s > group_s else group_s
-                changed[slot] = old, before_s
-                moves[slot] = old, before_s, value, t
-            values[slot] = value
-            own_times[slot] = t
-            if fresh:
-                own_epochs[slot] = epoch
-        for group in batch.scanned:
+        t, samples, scanned, _ = batch
+        fresh, epoch = t >= self._stimulus_done_s, self._epoch
+        group_times = self._group_times
+        if samples:
+            slots, values, changed, own_times, moves = (
+                self.slots, self.values, self.changed, self._own_times, self._moves
+            )  # fmt: skip
+            groups, highest = self._groups, self.highest
+            for name, value in samples:  # as `_put`, written out: this is where a busy bus spends its time
+                slot = slots[name]
+                if name in highest and value > highest[name]:
+                    highest[name] = value
+                if slot not in changed:
+                    old = values[slot]
+                    if old is None:
+                        old = self._forgotten.pop(slot, None)
+                    own_s, group_s = own_times[slot], group_times[groups[slot]]
+                    changed[slot] = moves[slot] = old, own_s if own_s > group_s else group_s, value, t
+                values[slot] = value
+                own_times[slot] = t
+                if fresh:
+                    self._own_epochs[slot] = epoch
+        for group in scanned:
             if group in self._silent:
                 self._heard_again(group, t, fresh)
             if fresh:
-                self._group_epochs[group] = self._epoch
-            self._group_times[group] = t
+                self._group_epochs[group] = epoch
+            group_times[group] = t
 
     def put_driven(self, t: float, name: str, value: Value) -> None:
         """An output has its new value; that ends the stimulus it belongs to."""
@@ -138,8 +140,7 @@ class Readings:
         """`before_s`: until when, at least, the old value was true."""
         if slot not in self.changed:
             old = self._forgotten.pop(slot, None) if self.values[slot] is None else self.values[slot]
-            self.changed[slot] = (old, before_s)
-            self._moves[slot] = (old, before_s, value, t)
+            self.changed[slot] = self._moves[slot] = (old, before_s, value, t)
         self.values[slot] = value
         self._own_times[slot] = t
         if fresh:
@@ -184,20 +185,25 @@ class Readings:
                 return self.names[slot]
         return None
 
+    def recent_until(self, slots: Sequence[int]) -> float:
+        """Until when (s, less a microsecond) none of these channels can be `stale`, even if nothing more is read."""
+        read = (self.time(slot) + self.stale_after[slot] for slot in slots if not self.driven[slot])
+        return min(read, default=float("inf")) - 1e-6
+
     def now(self) -> Snapshot:
         return Snapshot(self.values.copy(), self._times(), self._moves.copy())
 
     def just_before(self) -> Snapshot:
         """As `now`, but without what arrived at this instant."""
         times = self._times()
-        for slot, (_, time) in self.changed.items():
-            times[slot] = time
+        for slot, move in self.changed.items():
+            times[slot] = move[1]
         return Snapshot(self.just_before_values(), times, self._moves.copy())
 
     def just_before_values(self) -> list[Value | None]:
         values = self.values.copy()
-        for slot, (value, _) in self.changed.items():
-            values[slot] = value
+        for slot, move in self.changed.items():
+            values[slot] = move[0]
         return values
 
     def _times(self) -> list[float]:
@@ -206,7 +212,7 @@ class Readings:
     def between(self, t: float) -> Snapshot:
         """As `now`, quantities that arrived at this instant interpolated linearly back to `t`."""
         values, times, moves = self.now()
-        for slot, (old, old_time) in self.changed.items():
+        for slot, (old, old_time, _, _) in self.changed.items():
             new, new_time = values[slot], times[slot]
             if isinstance(old, float) and isinstance(new, float) and old_time < t < new_time:
                 values[slot] = old + (new - old) * (t - old_time) / (new_time - old_time)

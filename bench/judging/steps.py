@@ -45,6 +45,8 @@ class OpenStep:
         self.deadline_s = float("inf")
         self.rests_on: tuple[int, ...] = ()  # the channels that decide
         self.ceiling_v: float | None = None  # of the vehicle side, when a pass says no more than that it stayed below
+        #: Until then (s) only news of `rests_on`, or an event that is no batch, can decide.
+        self.quiet_until_s = float("-inf")
         self._result: Judged | None = None
 
     @property
@@ -312,12 +314,13 @@ class OpenHold(OpenStep):
     def settle(self, t):
         if t > self.deadline_s or self.watch.changed_after(self.deadline_s):
             return  # read after the end; what was read before it may still be on its way
-        if self.seen:
-            if name := self.readings.stale(self.watch.slots, t):
+        if not self.seen and self.readings.lacking(self.watch.slots):
+            return
+        if t > self.quiet_until_s:
+            if self.seen and (name := self.readings.stale(self.watch.slots, t)):
                 self.result = inconclusive(f"the last value of {name} is older than its limit allows")
                 return
-        elif self.readings.lacking(self.watch.slots):
-            return
+            self.quiet_until_s = self.readings.recent_until(self.watch.slots)
         self.seen = True
         if self._distance.is_there and (margin := self._distance.margin(self.readings.values)) < self._least:
             self._least, self._closest = margin, self.readings.now()
@@ -353,7 +356,7 @@ class OpenCount(OpenStep):
         self.changes = 0
 
     def settle(self, t):
-        old, _ = self.readings.changed.get(self.slot, (None, 0.0))
+        old, *_ = self.readings.changed.get(self.slot, (None,))
         if old is not None and old != self.readings.values[self.slot] and self.began_s < t <= self.deadline_s:
             self.changes += 1
 

@@ -15,7 +15,9 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from bench.events import Frame, Value
+import orjson
+
+from bench.events import Batch, Frame, Value
 
 RECORD_FILE = "record.jsonl"
 FRAMES_FILE = "frames.log"
@@ -43,11 +45,11 @@ def value_text(value: Value) -> str:
 
 def values_text(values: list[Value]) -> str:
     """The values joined by commas. One call a block, so numbers take the short way."""
-    try:
-        text = ", ".join(map(float.__repr__, values))  # type: ignore[arg-type]
-    except TypeError:
-        return ", ".join(map(value_text, values))
-    return ", ".join(map(value_text, values)) if "n" in text else text
+    if set(map(type, values)) == {float}:
+        text = orjson.dumps(values)[1:-1].decode()
+        if "n" not in text:  # null: what is no finite number
+            return text
+    return ",".join(map(value_text, values))
 
 
 def strict(data: Any) -> Any:
@@ -69,16 +71,21 @@ def fields_text(fields: Mapping[str, Any]) -> str:
         return json.dumps(strict(fields), allow_nan=False)[1:-1]
 
 
-def frame_line(t: float, frame: Frame) -> str:
-    bus, number, data, extended, heard, _ = frame
-    flexible = "#0" if len(data) > 8 else ""  # the form for frames longer than classic CAN allows
-    return f"({t:.6f}) {_frame_start(bus, number, extended)}{flexible}{data.hex().upper()} {'R' if heard else 'T'}\n"
+def frames_text(batches: Iterable[Batch]) -> str:
+    """The frames of these batches, a line each; formatted all at once."""
+    parts: list[Any] = []
+    for t, _, _, frames in batches:
+        for bus, number, data, extended, heard, after_s in frames:
+            start = _frame_start(bus, number, extended, len(data) > 8)
+            parts += (t + after_s, start, data.hex().upper(), "R" if heard else "T")
+    return "(%.6f) %s%s %s\n" * (len(parts) // 4) % tuple(parts)
 
 
 @lru_cache(maxsize=4096)
-def _frame_start(bus: str, number: int, extended: bool) -> str:
+def _frame_start(bus: str, number: int, extended: bool, is_flexible: bool) -> str:
     width = 8 if extended else 3
-    return f"{'_'.join(bus.split()) or 'can'} {number:0{width}X}#"
+    flexible = "#0" if is_flexible else ""  # the form for frames longer than classic CAN allows
+    return f"{'_'.join(bus.split()) or 'can'} {number:0{width}X}#{flexible}"
 
 
 def parse_frame(line: str) -> tuple[float, Frame] | None:

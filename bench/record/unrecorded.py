@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bench.events import Batch
@@ -13,7 +13,7 @@ class Unrecorded:
 
     folder = None
 
-    def batch(self, batch: Batch) -> None: ...
+    def batches(self, batches: Sequence[Batch]) -> None: ...
 
     def event(self, event: Any) -> None: ...
 

@@ -1,6 +1,6 @@
 """Writes a record as the run goes.
 
-`batch` is the hot path and only appends to lists. Samples wait in open blocks, one a channel, for at most 50 ms
+`batches` is the hot path and only appends to lists. Samples wait in open blocks, one a channel, for at most 50 ms
 of run time; any other event closes them first, so the order of lines is the order of judging. Finished lines
 wait for at most 25 ms of wall time before the system has them. In a wall-clock run the open blocks are cut at
 that moment too and the loop calls `tick` when nothing comes, so that a killed process loses less than 50 ms; in
@@ -18,7 +18,7 @@ from __future__ import annotations
 import hashlib
 import platform
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import count
@@ -37,7 +37,7 @@ from bench.record.lines import (
     FRAMES_FILE,
     RECORD_FILE,
     fields_text,
-    frame_line,
+    frames_text,
     line_start,
     quoted,
     value_text,
@@ -87,8 +87,8 @@ class RecordWriter:
         self._key = key
         self._header = dict(header)
         self._wall_clock = wall_clock
-        self._blocks: dict[str, tuple[list[str], list[Any]]] = {}
-        self._scans: dict[str, list[str]] = {}
+        self._blocks: dict[str, tuple[list[float], list[Any]]] = {}
+        self._scans: dict[str, list[float]] = {}
         self._frames: list[str] = []
         self._lines: list[bytes] = []
         self._count = 0
@@ -120,31 +120,31 @@ class RecordWriter:
                 raise RecordError(f"{self.folder}: cannot write the record: {error.strerror}") from error
             raise
 
-    def batch(self, batch: Batch) -> None:
-        """Keep what was read at one instant."""
+    def batches(self, batches: Sequence[Batch]) -> None:
+        """Keep what was read, each batch at one instant."""
         if self._closed:
             return
-        t, samples, scanned, frames = batch
-        if samples or scanned:
+        self._frames.append(frames_text(batches))
+        for t, samples, scanned, _ in batches:
+            if not samples and not scanned:
+                continue
+            t = float(t)
             if t >= self._close_at or t <= self._last_t:
                 self._open_blocks(t)
             self._last_t = t
-            stamp = repr(float(t))
             blocks, scans = self._blocks, self._scans
             for channel, value in samples:
-                block = blocks.get(channel)
-                if block is None:
-                    blocks[channel] = ([stamp], [value])
+                if channel in blocks:
+                    times, values = blocks[channel]
+                    times.append(t)
+                    values.append(value)
                 else:
-                    block[0].append(stamp)
-                    block[1].append(value)
+                    blocks[channel] = ([t], [value])
             for group in scanned:
                 if group in scans:
-                    scans[group].append(stamp)
+                    scans[group].append(t)
                 else:
-                    scans[group] = [stamp]
-        for frame in frames:
-            self._frames.append(frame_line(t + frame.after_s, frame))
+                    scans[group] = [t]
         if monotonic() >= self._due:
             self._hand_over()
 
@@ -216,13 +216,21 @@ class RecordWriter:
         self._close_at = t + BLOCK_S - _ROUNDING_S
 
     def _close_blocks(self) -> None:
+        last: list[float] = []
+        text = ""
         for channel, (times, values) in self._blocks.items():
+            if times != last:  # signals of one message come together
+                last, text = times, values_text(times)
             self._add_line(
-                f'"t": {times[0]}, "kind": "samples", "channel": {quoted(channel)}, '
-                f'"times": [{", ".join(times)}], "values": [{values_text(values)}]'
+                f'"t": {text.partition(",")[0]}, "kind": "samples", "channel": {quoted(channel)}, '
+                f'"times": [{text}], "values": [{values_text(values)}]'
             )
         for group, times in self._scans.items():
-            self._add_line(f'"t": {times[0]}, "kind": "scans", "group": {quoted(group)}, "times": [{", ".join(times)}]')
+            if times != last:
+                last, text = times, values_text(times)
+            self._add_line(
+                f'"t": {text.partition(",")[0]}, "kind": "scans", "group": {quoted(group)}, "times": [{text}]'
+            )
         self._blocks = {}
         self._scans = {}
         self._close_at = -inf

@@ -136,8 +136,6 @@ class Engine:
         if event.t > self.t:
             self.t = event.t
         self.judge.fold(event)
-        if type(event) is events.Batch:
-            return
         match event:
             case events.Driven(channel=name):
                 self._safe_awaited.discard(name)
@@ -150,6 +148,11 @@ class Engine:
                 channels = self.plan.bench.channels
                 lost = {name for name in self._safe_awaited if name in channels and channels[name].device == device}
                 self._safe_awaited -= lost
+
+    def take_batches(self, batches: Sequence[events.Batch]) -> None:
+        """As `take`, for many at a time."""
+        self.judge.fold_batches(batches)
+        self.t = max(self.t, self.judge.end_s)
 
     def settle(self) -> list[Action]:
         """All events of the instant are in: decide, and say what is to be done now."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import RecordError
@@ -63,11 +64,20 @@ class Hands:
 
     def happened(self, events: Iterable[Event]) -> None:
         """These happened, in this order; what is to be done is decided after the last one."""
-        for event in events:
-            self._note(event)
-            self._engine.take(event)
-            self._tell_of_record()
+        self._take(events)
         self._carry_out(self._engine.settle())
+
+    def _take(self, events: Iterable[Event]) -> None:
+        for kind, run in groupby(events, type):
+            if kind is Batch:
+                batches = list(run)  # a busy bus has many of them at a time
+                self._note_batches(batches)
+                self._engine.take_batches(batches)
+            else:
+                for event in run:
+                    self._note(event)
+                    self._engine.take(event)
+            self._tell_of_record()
 
     def nothing_happened(self) -> None:
         """A wall-clock loop says so at least every 25 ms, so that what was written before is safe on the disk."""
@@ -88,10 +98,7 @@ class Hands:
             told = self._tell_of_record()
             if not told and not answers and all(type(action) is Write for action in actions):
                 return
-            for event in answers:
-                self._note(event)
-                self._engine.take(event)
-            self._tell_of_record()
+            self._take(answers)
             actions = self._engine.settle()
 
     def _do(self, action: Action) -> Sequence[Event]:
@@ -113,14 +120,20 @@ class Hands:
     def _note(self, event: Event) -> None:
         """Into the record."""
         try:
-            if type(event) is Batch:
-                self._record.batch(event)
-            else:
-                self._record.event(event)
+            self._record.event(event)
         except RecordError as error:
             self._record_trouble = self._record_trouble or error
         if self._watch is not None:
             self._watch(event)
+
+    def _note_batches(self, batches: list[Batch]) -> None:
+        try:
+            self._record.batches(batches)
+        except RecordError as error:
+            self._record_trouble = self._record_trouble or error
+        if self._watch is not None:
+            for batch in batches:
+                self._watch(batch)
 
     def _tell_of_record(self) -> bool:
         """A record that cannot be written ends the run: no verdict without its record. Whether this was news.

@@ -29,7 +29,7 @@ def write_big_record(folder: Path, samples: int) -> Path:
         rows = noise.normal(0, 0.3, (min(chunk, samples - start), len(CHANNELS)))
         rows += [403.2 - 11 * place for place in range(len(CHANNELS))]
         for place, row in enumerate(rows.round(3).tolist(), start):
-            writer.batch(Batch(round(place / RATE_HZ, 6), tuple(zip(CHANNELS, row, strict=True))))
+            writer.batches([Batch(round(place / RATE_HZ, 6), tuple(zip(CHANNELS, row, strict=True)))])
     end = samples / RATE_HZ
     writer.event(StepEnded(end, "1", "pass"))
     step = {"path": "1", "name": "Hold", "kind": "hold", "verdict": "pass", "began_s": 0.0, "ended_s": end}

@@ -76,9 +76,10 @@ def main():
         trips.append(time.perf_counter() - began)
     shown("beat and its answer", trips)
 
-    def post(event):
-        if isinstance(event, Batch) and event.samples and event.samples[0][0] == "loop":
-            threads.drive({"relay": event.samples[0][1]})
+    def post(events):
+        for event in events:
+            if isinstance(event, Batch) and event.samples and event.samples[0][0] == "loop":
+                threads.drive({"relay": event.samples[0][1]})
 
     threads = DeviceThreads(device, post)
     threads.start()

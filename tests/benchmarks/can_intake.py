@@ -80,8 +80,8 @@ def of_the_car() -> Traffic:
     frames: Traffic = []
 
     class Listening:
-        def batch(self, batch: Batch) -> None:
-            frames.extend((frame.id, frame.data) for frame in batch.frames)
+        def batches(self, batches: list[Batch]) -> None:
+            frames.extend((frame.id, frame.data) for batch in batches for frame in batch.frames)
 
         def event(self, event) -> None:
             pass
@@ -187,8 +187,7 @@ def cost(name: str, traffic: Traffic, count: int) -> None:
             filled("ours")
             begun = time.process_time()
             while intake.frames < count:
-                for event in device.listen(0.0):
-                    intake.wall._post(event)
+                intake.wall._post(device.listen(0.0))
                 intake.happened(intake.wall.take())
             spent = time.process_time() - begun
             device.close()

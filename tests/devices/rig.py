@@ -21,7 +21,7 @@ class Running:
         self.identity = ""
         self.events: list[Event] = []
         self._queue: queue.SimpleQueue[Event] = queue.SimpleQueue()
-        self.threads = DeviceThreads(device, self._queue.put)
+        self.threads = DeviceThreads(device, lambda events: [self._queue.put(event) for event in events])
 
     def __enter__(self) -> Running:
         self.identity = self.device.connect()

@@ -19,7 +19,7 @@ def fed(stamp_of, seconds: float = 20.0, every_s: float = 0.005, delay_s: float 
     for n in range(int(seconds / every_s)):
         true = 1000.0 + n * every_s
         arrival = true + delay_s * chance.random() + (jitter_s * chance.random() if n % 3 else 0.0)
-        seen.append((true, mapped.time(arrival, stamp_of(true)), mapped.bound_s, mapped.using))
+        seen.append((true, *mapped.times([(arrival, stamp_of(true), 0, b"")]), mapped.bound_s, mapped.using))
     return mapped, seen
 
 
@@ -72,9 +72,9 @@ def test_a_jump_drops_the_stamps_for_good(jump):
 
 def test_without_stamps_the_arrival_counts():
     mapped = StampMap("can", DELAY_S)
-    assert [mapped.time(t, None) for t in (1.0, 2.0)] == [1.0, 2.0]
-    assert mapped.time(3.0, 0.0) == 3.0 and not mapped.using
-    assert mapped.time(3.0, None) > 3.0  # two frames are never at one time
+    assert mapped.times([(1.0, None, 0, b""), (2.0, None, 0, b"")]) == [1.0, 2.0]
+    assert mapped.times([(3.0, 0.0, 0, b"")]) == [3.0] and not mapped.using
+    assert mapped.times([(3.0, None, 0, b"")])[0] > 3.0  # two frames are never at one time
 
 
 def test_the_bound_is_told_at_the_start_and_when_it_changes():

@@ -37,7 +37,7 @@ def test_every_line_holds_the_sha256_of_the_raw_bytes_of_the_line_before(tmp_pat
     writer = RecordWriter(tmp_path / "run", HEADER, {"sequence.yaml": "s\n"})
     writer.event(Life(0.0, "driving"))
     for count in range(100):
-        writer.batch(Batch(count / 100, (("ts_voltage", count / 7),), ("io",)))
+        writer.batches([Batch(count / 100, (("ts_voltage", count / 7),), ("io",))])
     writer.event(Life(1.0, "closed"))
     writer.close({})
     data = (tmp_path / "run" / "record.jsonl").read_bytes()

@@ -174,7 +174,10 @@ def write_record(folder: Path, last_s: float = END, close: bool = True, **change
     """A whole record in `folder`; `changes` go into the document."""
     writer = RecordWriter(folder, HEADER, TEXTS)
     for event in run_events(last_s):
-        (writer.batch if type(event) is Batch else writer.event)(event)
+        if type(event) is Batch:
+            writer.batches([event])
+        else:
+            writer.event(event)
     if close:
         writer.close({"document": document(**changes), **MANIFEST})
     else:

@@ -80,7 +80,7 @@ def test_a_disk_that_gets_full_is_told_once_and_the_run_is_recorded_to_its_end(t
     told, events = [], [event for event in heron_record.run_events() if type(event) is Batch][:300]
     for event in events:
         try:
-            writer.batch(event)
+            writer.batches([event])
         except DiskFull as error:
             told.append(str(error))
             writer.event(Lost(event.t, "record", str(error)))

@@ -73,7 +73,10 @@ def as_judged(events):
 def written(tmp_path, events, **options):
     writer = RecordWriter(tmp_path / "record", heron_record.HEADER, heron_record.TEXTS, **options)
     for event in events:
-        (writer.batch if type(event) is Batch else writer.event)(event)
+        if type(event) is Batch:
+            writer.batches([event])
+        else:
+            writer.event(event)
     writer.close({"document": heron_record.document()})
     return read_record(tmp_path / "record")
 

@@ -81,7 +81,7 @@ writer.event(Life(-3.0, "driving"))
 for count in range(100000):
     t = round(count / 1000, 6)
     clock[0] += 0.001
-    writer.batch(Batch(t, (("ts_voltage", float(count)),), ("io",), (Frame("can0", 0x120, b"x"),)))
+    writer.batches([Batch(t, (("ts_voltage", float(count)),), ("io",), (Frame("can0", 0x120, b"x"),))])
     if count % 50 == 49:
         print(count, flush=True)
         if count == 999:
@@ -118,7 +118,7 @@ def test_tick_hands_over_what_waits_when_nothing_comes(tmp_path, monkeypatch):
     now = [0.0]
     monkeypatch.setattr("bench.record.writer.monotonic", lambda: now[0])
     writer = RecordWriter(tmp_path / "run", heron_record.HEADER, {}, wall_clock=True)
-    writer.batch(Batch(0.0, (("ts_voltage", 1.0),), ("io",)))
+    writer.batches([Batch(0.0, (("ts_voltage", 1.0),), ("io",))])
     now[0] = 0.024
     writer.tick()
     assert list(read_record(tmp_path / "run").events()) == []
@@ -156,7 +156,7 @@ def test_a_full_disk_is_told_once_and_then_the_writer_is_quiet(tmp_path, monkeyp
     for event in events:
         now[0] += 0.01
         try:
-            writer.batch(event)
+            writer.batches([event])
         except RecordError as error:
             told.append(str(error))
     assert len(told) == 1

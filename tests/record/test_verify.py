@@ -32,7 +32,7 @@ def small_record(folder: Path, key: SigningKey | None = None) -> Path:
     header = heron_record.HEADER | {"channels": {"ts_voltage": {"direction": "read", "unit": "V"}}, "groups": {}}
     writer = RecordWriter(folder, header, {"sequence.yaml": "sequence: a\n", "uses/b.yaml": "b\n"}, key=key)
     writer.event(Life(0.0, "driving"))
-    writer.batch(Batch(0.1, (("ts_voltage", 1.5),), ("io",), (Frame("can0", 1, b"\x01"),)))
+    writer.batches([Batch(0.1, (("ts_voltage", 1.5),), ("io",), (Frame("can0", 1, b"\x01"),))])
     writer.close({"document": {"verdict": "pass"}})
     return folder
 

@@ -74,7 +74,7 @@ def test_mdf_holds_every_sample(record, tmp_path):
 def test_texts_of_a_device_cannot_break_a_format(tmp_path):
     hostile = '=1+1,"\n\ud800\x00'
     writer = RecordWriter(tmp_path / "run", heron_record.HEADER, {})
-    writer.batch(Batch(0.0, (("controller_state", hostile),)))
+    writer.batches([Batch(0.0, (("controller_state", hostile),))])
     writer.close({"document": heron_record.document()})
     record = read_record(tmp_path / "run")
     from pyarrow import parquet

@@ -179,7 +179,7 @@ def test_hostile_names_are_text(tmp_path):
     header = heron_record.HEADER | {"channels": channels | states, "title": hostile, "bench": hostile}
     writer = RecordWriter(tmp_path / "run", header, {"requirements.yaml": f"- {{id: A, text: '{hostile[:24]}'}}"})
     for count in range(20):
-        writer.batch(Batch(count / 10, ((hostile, float(count)), (hostile + "2", hostile + str(count % 2)))))
+        writer.batches([Batch(count / 10, ((hostile, float(count)), (hostile + "2", hostile + str(count % 2))))])
     fields = {
         "document": document | {"title": hostile, "reason": hostile},
         "box": hostile,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bench.devices.simulated import SimulatedBench
-from bench.events import Event
+from bench.events import Batch, Event
 from bench.judging.document import run_document
 from bench.judging.judge import Judge
 from bench.language.plan import Plan
@@ -33,8 +33,9 @@ class Memory:
         self.events: list[Event] = []
         self._at_event = at_event
 
-    def batch(self, batch: Event) -> None:
-        self.event(batch)
+    def batches(self, batches: list[Batch]) -> None:
+        for batch in batches:
+            self.event(batch)
 
     def tick(self) -> None:
         pass
