@@ -20,7 +20,7 @@ def channel(name, device):
     unit = "V" if TYPES[name].unit else None
     return SimpleNamespace(
         name=name, device=device, group=device, unit=unit, direction="read", capture="edges" if unit is None else "",
-        time_accuracy_s=0.001, stale_after_s=0.1, accuracy=None, resolution=None,
+        time_accuracy_s=0.001, stale_after_s=0.1, every_s=None, accuracy=None, resolution=None,
     )  # fmt: skip
 
 
