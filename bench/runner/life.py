@@ -1,7 +1,7 @@
 """The life of a run, as one table. The engine fires the triggers; nothing hangs on a state being entered.
 
 Not in the table, with the reason: within `driving` and `clearing up` the engine walks the steps itself (a step is
-data, not a state); the last resort in `loops.py` drives the safe values without asking this machine.
+data, not a state); the last resort in `run.py` drives the safe values without asking this machine.
 """
 
 from __future__ import annotations
