@@ -7,6 +7,8 @@ a reader) becomes one `DeviceLost` that names the port.
 
 from __future__ import annotations
 
+import os
+import select
 import socket
 import time
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -108,7 +110,7 @@ class SerialPort:
     def _receive(self) -> bool:
         before = len(self.buffer)
         try:
-            self.buffer += self._serial.read(1)
+            self.buffer += self._read_some()
             if len(self.buffer) == before:
                 self.behind = False
                 return False
@@ -120,6 +122,22 @@ class SerialPort:
                 return True  # what came before the end counts; the next read meets the end again
             raise lost(self.name, error) from error
         return True
+
+    def _read_some(self) -> bytes:
+        """What is there, or what comes first within `GRAIN_S`. The port's own `read` waits for a number of bytes: it
+        would have to be called for one and again for the rest, each time with a wait of its own."""
+        if os.name != "posix":
+            return self._serial.read(1)
+        ready, _, _ = select.select([self._serial], [], [], self.GRAIN_S)
+        if not ready:
+            return b""
+        try:
+            data = os.read(self._serial.fileno(), self.LONGEST)
+        except BlockingIOError:  # it was ready, and is not any more
+            return b""
+        if not data:
+            raise OSError("it is ready to be read and has nothing")
+        return data
 
 
 def open_serial(settings: PortSettings, timeout_s: float) -> serial.SerialBase:

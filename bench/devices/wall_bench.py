@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 #: Between a look at how far the devices have got and what the engine is then given, s.
 SLACK_S = 0.05
+#: How long the engine's thread stands back from the interpreter for the writers, when a safe state is to leave, s.
+LET_GO_S = 0.0001
 
 
 class WallBench:
@@ -152,6 +154,8 @@ class WallBench:
             by_device.setdefault(self._of_channel[name], {})[name] = value
         for device, its_changes in by_device.items():
             self._threads[device].drive(its_changes, safe)
+        if safe:
+            time.sleep(LET_GO_S)
         return ()
 
     def send(self, t: float, step: Send) -> Sequence[Event]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Protocol
 
@@ -37,13 +37,12 @@ class Bench(Protocol):
     def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]: ...
 
 
-def _after_safe_state(action: Action) -> bool:
-    """A safe state leaves before anything else is done or written; all others keep their order."""
-    return not (type(action) is DriveOutputs and action.safe)
+def _is_safe_state(action: Action) -> bool:
+    return type(action) is DriveOutputs and action.safe
 
 
 class Hands:
-    """Writes every event, gives it to the engine, and carries out what comes back until nothing does."""
+    """Gives every event to the engine, writes it, and carries out what comes back until nothing does."""
 
     def __init__(
         self,
@@ -60,24 +59,20 @@ class Hands:
         self._watch = watch
 
     def begin(self) -> None:
-        self._carry_out(self._engine.start())
+        self._carry_out((), self._engine.start())
 
-    def happened(self, events: Iterable[Event]) -> None:
+    def happened(self, events: Sequence[Event]) -> None:
         """These happened, in this order; what is to be done is decided after the last one."""
         self._take(events)
-        self._carry_out(self._engine.settle())
+        self._carry_out(events, self._engine.settle())
 
-    def _take(self, events: Iterable[Event]) -> None:
+    def _take(self, events: Sequence[Event]) -> None:
         for kind, run in groupby(events, type):
             if kind is Batch:
-                batches = list(run)  # a busy bus has many of them at a time
-                self._note_batches(batches)
-                self._engine.take_batches(batches)
+                self._engine.take_batches(list(run))  # a busy bus has many of them at a time
             else:
                 for event in run:
-                    self._note(event)
                     self._engine.take(event)
-            self._tell_of_record()
 
     def nothing_happened(self) -> None:
         """A wall-clock loop says so at least every 25 ms, so that what was written before is safe on the disk."""
@@ -87,19 +82,25 @@ class Hands:
             self._record_trouble = self._record_trouble or error
             self._tell_of_record()
 
-    def _carry_out(self, actions: list[Action]) -> None:
-        while actions:
+    def _carry_out(self, came: Sequence[Event], actions: list[Action]) -> None:
+        """`actions` are what the engine has decided after `came`. A safe state leaves before anything else is done or
+        written; the order of what is written stays."""
+        while True:
             answers: list[Event] = []
-            for action in sorted(actions, key=_after_safe_state):
+            for action in actions:
+                if _is_safe_state(action):
+                    answers.extend(self._do(action))
+            self._note_all(came)
+            for action in actions:
                 if type(action) is Write:
                     self._note(action.event)
-                else:
+                elif not _is_safe_state(action):
                     answers.extend(self._do(action))
             told = self._tell_of_record()
             if not told and not answers and all(type(action) is Write for action in actions):
                 return
             self._take(answers)
-            actions = self._engine.settle()
+            came, actions = answers, self._engine.settle()
 
     def _do(self, action: Action) -> Sequence[Event]:
         t = self._engine.t
@@ -117,8 +118,16 @@ class Hands:
             case _:
                 return self._bench.ask(t, action)
 
-    def _note(self, event: Event) -> None:
+    def _note_all(self, events: Sequence[Event]) -> None:
         """Into the record."""
+        for kind, run in groupby(events, type):
+            if kind is Batch:
+                self._note_batches(list(run))
+            else:
+                for event in run:
+                    self._note(event)
+
+    def _note(self, event: Event) -> None:
         try:
             self._record.event(event)
         except RecordError as error:
@@ -138,7 +147,8 @@ class Hands:
     def _tell_of_record(self) -> bool:
         """A record that cannot be written ends the run: no verdict without its record. Whether this was news.
 
-        It is told between two events, so that it has the same place in the run as in what is left of the record.
+        It is told after what could be written, so that it has the same place in the run as in what is left of the
+        record.
         """
         if self._is_told or self._record_trouble is None:
             return False

@@ -3,7 +3,7 @@
 import pytest
 
 from bench.errors import RecordError
-from bench.events import Batch, Injected, Life, Lost, Restored, Sent, Stale, StepBegan, StepEnded
+from bench.events import Batch, Driving, Injected, Life, Lost, Restored, Sent, Stale, StepBegan, StepEnded
 from bench.language.bench_file import load_bench
 from bench.language.surroundings import can_database
 from tests.judging.folding import plan_of
@@ -104,6 +104,28 @@ def test_a_box_that_breaks_at_any_moment_is_lost_and_the_run_inconclusive(plan, 
         else:
             assert calls < fails_at * 40
         assert run.engine.closed
+
+
+def test_a_safe_state_leaves_before_what_brought_it_about_is_written(plan):
+    """Writing takes its time: the lines before it have to be closed, hashed and given to the disk."""
+    run = Run(plan)
+    written = []
+
+    def gone(*_):
+        raise RuntimeError("gone")
+
+    def drive(t, changes, safe=False, real=run.bench.drive):
+        if safe:
+            written.append(len(run.memory.events))
+        elif run.judge.t > 0.0:
+            run.world.advance = gone
+        return real(t, changes, safe)
+
+    run.bench.drive = drive
+    run.go()
+    kinds = [type(event) for event in run.memory.events]
+    assert written[0] == kinds.index(Lost)
+    assert kinds[written[0] :][:4] == [Lost, StepEnded, Life, Driving]
 
 
 def test_a_silent_scan_group_ends_the_run(plan):

@@ -1,14 +1,17 @@
 """A bench in wall time: what a new run learns, and that no deadline passes before everything read until then is in."""
 
+import gc
 import queue
+import sys
 import threading
 import time
 
 import pytest
 
-from bench.devices.base import Device, DeviceLost
+from bench.devices.base import Device, DeviceLost, DeviceThreads
 from bench.devices.wall_bench import WallBench
 from bench.events import Aligned, Batch, Lost, Passed
+from bench.runner.collector import MIDDLE, OLD, TURN_S, YOUNG, short_pauses
 from bench.runner.engine import NEVER, Wake
 from bench.runner.wall_loop import run_wall
 
@@ -188,3 +191,40 @@ def test_a_device_that_is_lost_holds_nothing_back():
         engine = Deadline(Wake(NEVER, 0.001))
         run_wall(engine, bench, engine, NoStop())
     assert engine.seen == [Passed(0.001)]
+
+
+class Slow(Talking):
+    """Its first write takes until `go_on` is set. `driven` is what it was given, in order."""
+
+    def __init__(self):
+        super().__init__()
+        self.driven, self.hangs, self.go_on = [], threading.Event(), threading.Event()
+
+    def drive(self, changes):
+        self.hangs.set()
+        self.go_on.wait(10.0)
+        self.driven.append(changes["relay"])
+
+
+def test_a_safe_state_goes_ahead_of_a_full_write_queue_that_takes_nothing_else():
+    device, posted = Slow(), queue.SimpleQueue()
+    threads = DeviceThreads(device, posted.put)
+    device.connect()
+    threads.start()
+    threads.drive({"relay": 0})
+    assert device.hangs.wait(10.0)
+    for number in range(1, threads.MOST_TASKS + 2):
+        threads.drive({"relay": number})
+    assert posted.get(timeout=10.0).cause == "hangs: its write queue is full"
+    threads.drive({"relay": "safe"}, safe=True)
+    assert posted.empty()
+    device.go_on.set()
+    threads.close(10.0)
+    assert device.driven == [0, "safe", *range(1, threads.MOST_TASKS + 1)]
+
+
+def test_while_time_matters_threads_take_short_turns_and_nothing_of_it_stays():
+    before = sys.getswitchinterval(), gc.get_threshold(), gc.get_freeze_count()
+    with short_pauses():
+        assert (sys.getswitchinterval(), gc.get_threshold()) == (pytest.approx(TURN_S), (YOUNG, MIDDLE, OLD))
+    assert (sys.getswitchinterval(), gc.get_threshold(), gc.get_freeze_count()) == before
