@@ -215,7 +215,7 @@ def test_a_safe_state_goes_ahead_of_a_full_write_queue_that_takes_nothing_else()
     assert device.hangs.wait(10.0)
     for number in range(1, threads.MOST_TASKS + 2):
         threads.drive({"relay": number})
-    assert posted.get(timeout=10.0).cause == "hangs: its write queue is full"
+    assert [lost.cause for lost in posted.get(timeout=10.0)] == ["hangs: its write queue is full"]
     threads.drive({"relay": "safe"}, safe=True)
     assert posted.empty()
     device.go_on.set()
