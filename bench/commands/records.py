@@ -36,6 +36,7 @@ def work(arguments: argparse.Namespace) -> int:
     import json
 
     from bench.errors import InputError
+    from bench.record.firmware import contradictions
     from bench.record.index import Filter, Index
 
     if arguments.plot is not None and arguments.trend is None:
@@ -49,10 +50,13 @@ def work(arguments: argparse.Namespace) -> int:
         entries = index.entries(wanted)
     if arguments.verify:
         entries = [_verified(arguments.folder, entry) for entry in entries]
+    doubts = contradictions(entry.claim for entry in entries if entry.state in ("closed", "intact"))
     if arguments.json:
-        print(json.dumps({"records": [entry._asdict() for entry in entries]}, indent=1))
+        print(json.dumps({"records": [entry._asdict() for entry in entries], "contradictions": doubts}, indent=1))
     else:
         _print_entries(entries)
+        for doubt in doubts:
+            print(f"! {doubt}")
     return 0
 
 

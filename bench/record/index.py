@@ -16,18 +16,19 @@ from typing import Any, NamedTuple
 
 from bench.errors import InputError, RecordError
 from bench.record.chain import Chain
+from bench.record.firmware import Claim, claim_of
 from bench.record.lines import RECORD_FILE
 from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, load_manifest, signer_of
 from bench.record.verifying import compare_sizes
 
 INDEX_FILE = "index.sqlite"
-VERSION = 1
+VERSION = 2
 #: What a record can look like from outside. `closed`: whole, as far as one sees without hashing all of it.
 CLOSED, INCOMPLETE, ALTERED, UNREADABLE = "closed", "incomplete", "altered", "unreadable"
 
 _COLUMNS = (
     "folder", "state", "finding", "sequence", "case_name", "verdict", "reason", "box", "firmware", "firmware_sha256",
-    "stage", "simulated", "started_utc", "signed",
+    "stage", "simulated", "started_utc", "signed", "label", "controller",
 )  # fmt: skip
 _MEASURED = ("folder", "path", "name", "requirement", "value", "unit", "uncertainty", "min", "max", "verdict")
 _TABLES = f"""
@@ -40,7 +41,8 @@ PRAGMA user_version = {VERSION};
 
 
 class Entry(NamedTuple):
-    """One record as the index knows it. Texts are '' where nothing is known; `simulated` and `signed` are 0 or 1."""
+    """One record as the index knows it. Texts are '' where nothing is known; `simulated` and `signed` are 0 or 1;
+    `label` is what its firmware goes by (`firmware.label_of`)."""
 
     folder: str
     state: str
@@ -56,6 +58,13 @@ class Entry(NamedTuple):
     simulated: int
     started_utc: str
     signed: int
+    label: str = ""
+    controller: str = ""
+
+    @property
+    def claim(self) -> Claim:
+        """What the record says of its firmware."""
+        return Claim(self.label, self.firmware_sha256, self.controller, self.started_utc[:10], self.folder)
 
 
 class Filter(NamedTuple):
@@ -120,6 +129,15 @@ class Index:
             f"SELECT {', '.join(_COLUMNS)} FROM records WHERE {clause} ORDER BY started_utc DESC, folder DESC", values
         )
         return list(map(Entry._make, rows))
+
+    def claims(self, claim: Claim) -> list[Claim]:
+        """What the closed records of this label, or of this file, say of their firmware."""
+        columns = ", ".join(_COLUMNS)
+        rows = self._base.execute(
+            f"SELECT {columns} FROM records WHERE state = ? AND (label = ? OR firmware_sha256 = ?)",
+            (CLOSED, claim.label or None, claim.sha256 or None),  # nothing is never the same as nothing
+        )
+        return [Entry._make(row).claim for row in rows]
 
     def measured(self, quantity: str, wanted: Filter) -> list[tuple[Entry, dict[str, Any]]]:
         """Every value of a requirement or of a step of that name in closed records, oldest first."""
@@ -237,6 +255,7 @@ def _entry(folder: Path, manifest: Mapping[str, Any], findings: Sequence[str], s
     if not isinstance(firmware, Mapping):
         firmware = {"text": str(firmware)}
     simulated = bool(manifest.get("simulated"))
+    claim = claim_of(manifest, folder.name)
     return Entry(
         folder=folder.name,
         state=ALTERED if findings else CLOSED,
@@ -252,6 +271,8 @@ def _entry(folder: Path, manifest: Mapping[str, Any], findings: Sequence[str], s
         simulated=int(simulated),
         started_utc=str(manifest.get("started_utc", "")),
         signed=int(signed),
+        label=claim.label,
+        controller=claim.controller,
     )
 
 
