@@ -48,9 +48,9 @@ def work(arguments: argparse.Namespace) -> int:
         if arguments.trend is not None:
             return _trend(index, arguments, wanted)
         entries = index.entries(wanted)
+        doubts = contradictions(index.claims(wanted))
     if arguments.verify:
         entries = [_verified(arguments.folder, entry) for entry in entries]
-    doubts = contradictions(entry.claim for entry in entries if entry.state in ("closed", "intact"))
     if arguments.json:
         print(json.dumps({"records": [entry._asdict() for entry in entries], "contradictions": doubts}, indent=1))
     else:
@@ -83,7 +83,7 @@ def _verified(folder: Path, entry: Entry) -> Entry:
 
 
 def _print_entries(entries: Sequence[Entry]) -> None:
-    from bench.runner.table import SHAPES
+    from bench.verdicts import SHAPES
 
     rows = []
     for entry in entries:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from bench.comparing.side import Side
-from bench.record.lines import FRAMES_FILE, RECORD_FILE
+from bench.record import FRAMES_FILE, RECORD_FILE
 from bench.record.store import Kept
 
 _EVENTS = (RECORD_FILE, FRAMES_FILE)

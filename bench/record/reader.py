@@ -17,10 +17,11 @@ from typing import Any, NamedTuple, NoReturn
 
 from bench.errors import InputError, RecordError
 from bench.events import KINDS, Batch, Driven, Driving, Event, Frame, Stale, Value
+from bench.record import FRAMES_FILE, MANIFEST_FILE, RECORD_FILE
 from bench.record.chain import Chain
 from bench.record.header import FORMAT
-from bench.record.lines import FRAMES_FILE, RECORD_FILE, numbers, parse_frame, quantity_names
-from bench.record.manifest import MANIFEST_FILE, load_manifest
+from bench.record.lines import numbers, parse_frame, quantity_names
+from bench.record.manifest import load_manifest
 
 _BLOCK = re.compile(rb'\{"n": \d+, "prev": "[0-9a-f]{64}", "t": [^,"]+, "kind": "(?:samples|scans)"')
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves

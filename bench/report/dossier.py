@@ -243,7 +243,8 @@ def _facts(
 
 
 def _record_row(source: Source) -> dict[str, str]:
-    from bench.record.manifest import MANIFEST_FILE, hash_file
+    from bench.record import MANIFEST_FILE
+    from bench.record.manifest import hash_file
 
     path = source.record.folder / MANIFEST_FILE
     sequence = source.document["sequence"] + (f" / {source.document['case']}" if source.document["case"] else "")

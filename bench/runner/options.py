@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan
     from bench.language.register import Register
+    from bench.record.firmware import Claim
     from bench.record.keys import SigningKey
     from bench.runner.budgets import HeatMemory
     from bench.runner.selfcheck import SelfCheck
@@ -132,7 +133,7 @@ def firmware_doubts(options: Options, bench: Bench) -> list[str]:
     from datetime import UTC, datetime
 
     from bench.record.firmware import claim_of, contradictions
-    from bench.record.index import Index
+    from bench.record.index import Filter, Index
 
     fields: dict[str, Any] = {"firmware": options.firmware, "started_utc": f"{datetime.now(UTC):%Y-%m-%d}"}
     if bench.simulated:
@@ -141,7 +142,13 @@ def firmware_doubts(options: Options, bench: Bench) -> list[str]:
     if options.records is None or not options.records.is_dir() or not (claim.label or claim.sha256):
         return []
     with Index(options.records) as index:
-        return contradictions([*index.claims(claim), claim])
+        about = [each for each in index.claims(Filter()) if _meets(each, claim)]
+        return contradictions([*about, claim])
+
+
+def _meets(one: Claim, other: Claim) -> bool:
+    """Whether both are about one label or one file; nothing is never the same as nothing."""
+    return "" != one.label == other.label or "" != one.sha256 == other.sha256
 
 
 #: How the name of a program for a microcontroller ends.
