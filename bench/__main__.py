@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from importlib import import_module
 
 from bench.errors import InputError, TopboxError
@@ -19,21 +20,23 @@ CAUTION = (
 )
 
 
-def parser() -> argparse.ArgumentParser:
+def parser(commands: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     top = argparse.ArgumentParser(
         prog="topbox-bench",
         description="Runs test sequences on the high-voltage control box of an electric race car.",
         epilog=CAUTION,
     )
     subparsers = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name in COMMANDS:
+    for name in commands:
         import_module(f"bench.commands.{name}").add_parser(subparsers)
     return top
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; the exit status (see `bench.errors` and `bench.verdicts`)."""
-    parsed = parser().parse_args(arguments)
+    arguments = sys.argv[1:] if arguments is None else arguments
+    asked = arguments[:1] if arguments and arguments[0] in COMMANDS else COMMANDS  # the others need not be loaded
+    parsed = parser(asked).parse_args(arguments)
     try:
         return import_module(f"bench.commands.{parsed.command}").work(parsed)
     except InputError as error:

@@ -13,6 +13,8 @@ class Verdict(StrEnum):
     NOT_RUN = "not-run"
 
 
+#: A verdict is a word and a shape; both read in black and white.
+SHAPES = {"pass": "●", "fail": "✗", "inconclusive": "?", "not-run": "○", None: " "}
 _WORST_FIRST = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.NOT_RUN, Verdict.PASS)
 
 

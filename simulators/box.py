@@ -251,6 +251,7 @@ class Box:
 
     def _begin_controller(self, t: float) -> None:
         self._controller = self._make_controller()
+        self._set("firmware", str(getattr(self._controller, "firmware", "")))  # its version, if its class says one
         self._constructed_s = self._stepped_s = t
 
     def _is_held_up(self, t: float) -> bool:

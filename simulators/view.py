@@ -34,7 +34,7 @@ DRIVABLE: tuple[str, ...] = (*TWO_STATE_DRIVEN, *QUANTITY_DRIVEN, *CELL_CHANNELS
 DISCRETE: tuple[str, ...] = (
     "loop", "air_plus", "air_minus", "precharge", "discharge", "air_plus_coil", "air_minus_coil", "precharge_coil",
     "discharge_coil", "air_plus_aux", "air_minus_aux", "precharge_aux", "indicator", "fan_duty", "dcdc", "charging",
-    "controller_state", "controller_fault",
+    "controller_state", "controller_fault", "firmware",
 )  # fmt: skip
 ANALOGUE: tuple[str, ...] = (
     "pack_voltage", "ts_voltage", "current", "insulation_resistance", "ts_plus_voltage", "ts_minus_voltage",

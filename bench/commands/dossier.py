@@ -31,5 +31,9 @@ def work(arguments: argparse.Namespace) -> int:
         write_whole(arguments.output, layout("dossier", content))
     except OSError as error:
         raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
-    print(f"{arguments.output}: {len(content['rows'])} requirements, {len(content['gaps'])} gaps")
+    doubts = len(content["contradictions"])
+    also = (
+        f", {doubts} {'contradiction' if doubts == 1 else 'contradictions'} in what the firmware was" if doubts else ""
+    )
+    print(f"{arguments.output}: {len(content['rows'])} requirements, {len(content['gaps'])} gaps{also}")
     return 0

@@ -36,6 +36,7 @@ def work(arguments: argparse.Namespace) -> int:
     import json
 
     from bench.errors import InputError
+    from bench.record.firmware import contradictions
     from bench.record.index import Filter, Index
 
     if arguments.plot is not None and arguments.trend is None:
@@ -47,12 +48,15 @@ def work(arguments: argparse.Namespace) -> int:
         if arguments.trend is not None:
             return _trend(index, arguments, wanted)
         entries = index.entries(wanted)
+        doubts = contradictions(index.claims(wanted))
     if arguments.verify:
         entries = [_verified(arguments.folder, entry) for entry in entries]
     if arguments.json:
-        print(json.dumps({"records": [entry._asdict() for entry in entries]}, indent=1))
+        print(json.dumps({"records": [entry._asdict() for entry in entries], "contradictions": doubts}, indent=1))
     else:
         _print_entries(entries)
+        for doubt in doubts:
+            print(f"! {doubt}")
     return 0
 
 
@@ -79,7 +83,7 @@ def _verified(folder: Path, entry: Entry) -> Entry:
 
 
 def _print_entries(entries: Sequence[Entry]) -> None:
-    from bench.runner.table import SHAPES
+    from bench.verdicts import SHAPES
 
     rows = []
     for entry in entries:

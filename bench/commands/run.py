@@ -20,7 +20,10 @@ def add_parser(subparsers) -> None:
     run.add_argument("--bench", type=Path, metavar="FILE", help="what is wired (default: the simulated bench)")
     run.add_argument("--wall-clock", action="store_true", help="the simulated bench in real time")
     run.add_argument("--records", type=Path, default=Path("records"), metavar="DIR", help="where records go")
-    run.add_argument("--firmware", default="", metavar="TEXT|FILE", help="what runs in the box; a file is hashed")
+    run.add_argument(
+        "--firmware", action="append", default=[], metavar="TEXT|FILE",
+        help="what runs in the box: its version, its file (which is hashed), or both",
+    )  # fmt: skip
     run.add_argument("--box", default="", metavar="TEXT", help="which box this is")
     run.add_argument("--operator", default="", metavar="NAME", help="who runs it")
     run.add_argument("--people", action="append", default=[], metavar="NAME,NAME", help="who else is at the bench")
@@ -83,7 +86,7 @@ def work(arguments: argparse.Namespace) -> int:
     permit = stages.permit(plans, bench, _wanted(arguments), arguments.records, real_terminal())
     options = option.Options(
         records=arguments.records,
-        controller=option.controller(arguments.controller),
+        controller=option.controller(arguments.controller, bench),
         parameters=option.parameters(arguments.set, bench),
         injections=option.injections(arguments.fault),
         seed=arguments.seed,
@@ -97,6 +100,8 @@ def work(arguments: argparse.Namespace) -> int:
         heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
         key=key,
     )
+    doubts = option.firmware_doubts(options, bench)
+    options = replace(options, firmware_doubts=doubts)
     retest = Retest(arguments.records, arguments.box, bench)
     retest.replaced(parts)
     runs = [(plan, number) for plan in plans for number in range(arguments.repeat)]
@@ -104,6 +109,8 @@ def work(arguments: argparse.Namespace) -> int:
     person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
     opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator, person)
     with Stop() as stop, opened as real, Progress(len(runs), quiet=arguments.json) as progress:
+        for doubt in doubts:
+            progress.say(f"warning: {doubt}")
         if person is not None:
             terminal_prompt().around = progress.paused
         if real is not None:
@@ -137,7 +144,12 @@ def work(arguments: argparse.Namespace) -> int:
 
         repeats = {"repeats": repeats_document(documents)}
     if arguments.json:
-        whole = {"verdict": str(verdict), "runs": documents, "to_be_shown_again": retest.open}
+        whole = {
+            "verdict": str(verdict),
+            "runs": documents,
+            "to_be_shown_again": retest.open,
+            "firmware_doubts": doubts,
+        }
         print(json.dumps(whole | repeats, indent=1))
     else:
         from bench.runner.table import print_outcome

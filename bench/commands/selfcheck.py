@@ -68,8 +68,8 @@ def work(arguments: argparse.Namespace) -> int:
 
 
 def _told(found: SelfCheck, as_json: bool) -> int:
-    from bench.runner.table import SHAPES, print_outcome
-    from bench.verdicts import Verdict, exit_status
+    from bench.runner.table import print_outcome
+    from bench.verdicts import SHAPES, Verdict, exit_status
 
     if as_json:
         print(json.dumps(found.as_document(), indent=1))

@@ -54,14 +54,13 @@ def _judged_again(folder: Path, found: Verification) -> Verification:
     """Hashes show that nothing was changed since; judging again shows that the verdict was right to begin with."""
     from bench.errors import InputError, RecordError
     from bench.judging.rejudge import differences, rejudge
-    from bench.record.lines import strict
     from bench.record.verifying import Level
 
     try:
         document, before = rejudge(folder)
     except (InputError, RecordError) as error:
         return found._replace(level=Level.INCOMPLETE, findings=[f"it cannot be judged again: {error}"])
-    changed = differences(before, strict(document))
+    changed = differences(before, document)
     if not changed:
         return found
     return found._replace(level=Level.ALTERED, findings=[f"its events give another verdict: {it}" for it in changed])

@@ -4,7 +4,8 @@ A quantity is `equivalent` when its difference is shown to be inside the margin 
 when it is shown to be outside, towards its limit or away from it (`different` where no limit says which), else
 `undecided`. All p-values of one kind are adjusted together (Holm 1979), so that many quantities do not find something
 by chance. The whole is `worse` as soon as one quantity is or one verdict has become a fail; `equivalent` only when all
-quantities are, everything passed on both sides, and both were asked the same; else `undecided`.
+quantities are, everything passed on both sides, and both were asked the same; else `undecided`. Records that
+contradict each other in what the firmware was decide nothing.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from bench.comparing.inputs import changes
 from bench.comparing.quantities import Key, Measured, together, worst_steps
 from bench.comparing.side import Side
 from bench.language.margins import Margin, Margins
+from bench.record.firmware import claim_of, contradictions
 from bench.verdicts import Verdict, worst
 
 LEVEL = 1 - statistics.CONFIDENCE
@@ -42,10 +44,13 @@ class _Tested(NamedTuple):
 def compare(a: Side, b: Side, margins: Margins) -> dict[str, Any]:
     """The machine-readable document of `compare`. Differences are B less A, in the unit beside them; `uncertainty` is
     half the width of the 95 % interval."""
+    doubts = contradictions(claim_of(kept.manifest, kept.folder.name) for side in (a, b) for kept in side.records)
     inputs = [change._asdict() for change in changes(a, b)]
     verdicts = _verdicts(a.documents, b.documents)
     quantities = _quantities(a, b, margins)
     outcome, reasons = _outcome(a, b, inputs, verdicts, quantities)
+    if doubts:  # whose difference, or whose sameness, it would be is not known
+        outcome, reasons = "undecided", [*doubts, *reasons]
     return {
         "outcome": outcome,
         "reasons": reasons,

@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import Any
 
 from bench.judging.limits import show
-from bench.runner.table import SHAPES
+from bench.verdicts import SHAPES
 
 #: An outcome is a word and a shape, as a verdict is.
 OUTCOMES = {"equivalent": "●", "worse": "✗", "better": "△", "different": "◇", "undecided": "?"}

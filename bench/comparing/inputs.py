@@ -9,14 +9,15 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from bench.comparing.side import Side
-from bench.record.lines import FRAMES_FILE, RECORD_FILE
+from bench.record import FRAMES_FILE, RECORD_FILE
 from bench.record.store import Kept
 
 _EVENTS = (RECORD_FILE, FRAMES_FILE)
 #: Of the manifest: key, word, and whether the two sides must agree in it to be called equivalent.
 _FACTS = (
-    ("simulated", "simulated", True), ("stage", "energy stage", True), ("wall_clock", "in wall-clock time", False),
-    ("box", "box", False), ("parameters", "simulated parameters", False), ("tool", "tool", False),
+    ("simulated", "simulated", True), ("stage", "energy stage", True), ("faults", "faults put in", True),
+    ("wall_clock", "in wall-clock time", False), ("box", "box", False), ("controller", "controller", False),
+    ("parameters", "simulated parameters", False), ("tool", "tool", False),
 )  # fmt: skip
 
 
@@ -123,6 +124,8 @@ def _alike(values: list[Any]) -> set[str]:
 def _text(value: Any, without: set[str]) -> str:
     if isinstance(value, Mapping):
         return ", ".join(f"{key} {entry}" for key, entry in value.items() if key not in without) or "none"
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "not stated"
     return {None: "not stated", "": "not stated", True: "yes", False: "no"}.get(value, str(value))
 
 

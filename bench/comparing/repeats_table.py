@@ -7,7 +7,7 @@ from typing import Any
 
 from bench.comparing.repeats import INDEX
 from bench.judging.limits import show
-from bench.runner.table import SHAPES
+from bench.verdicts import SHAPES
 
 _BARS = " ▁▂▃▄▅▆▇█"
 _KEY = f"""Judged by the worst run, never by the mean.

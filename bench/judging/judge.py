@@ -44,6 +44,7 @@ from bench.judging.readings import Readings
 from bench.judging.steps import OPEN, OpenAsk, OpenCheck, OpenStep, OpenStimulus, inconclusive
 from bench.judging.watches import Watch
 from bench.language.plan import Step, each_step
+from bench.record.firmware import label_of, stated
 from bench.verdicts import Verdict, worst
 
 if TYPE_CHECKING:
@@ -69,9 +70,18 @@ class Judge:
     counts as broken for want of a reading. `rule`: how uncertainty decides (`deciding.RULES`).
     `overdue`: devices whose calibration had run out, with their last good day: what rests on them is `inconclusive`
     under `guarded` and says so under `simple`.
+    `firmware`: what the run was started for; where the bench has a channel on which the box itself says its version, a
+    box that says another, or nothing, is not the one that was meant.
     """
 
-    def __init__(self, plan: Plan, late_s: float = 0.0, rule: str = "simple", overdue: Mapping[str, str] | None = None):
+    def __init__(
+        self,
+        plan: Plan,
+        late_s: float = 0.0,
+        rule: str = "simple",
+        overdue: Mapping[str, str] | None = None,
+        firmware: Mapping[str, str] | None = None,
+    ):
         self.plan = plan
         self.rule = rule
         self.overdue = overdue or {}
@@ -95,6 +105,9 @@ class Judge:
         self._trusted_while = [RULES[rule.kind](rule, self) for rule in plan.bench.trusted_while]
         self._rules = [*self._trusted_while, *self._invariants]
         self._moving = Moving(plan.bench, self.readings)
+        self.firmware_said: str | None = None
+        self._firmware = firmware or {}
+        self._firmware_slot = self.readings.slots.get(plan.bench.firmware)  # until it has been heard
 
     def watch(self, condition: Condition) -> Watch:
         """The one watch on this condition."""
@@ -194,6 +207,8 @@ class Judge:
             if t > self.end_s:
                 self.end_s = t
             readings.apply(batch)
+            if self._firmware_slot is not None:
+                self._hear_firmware()
             if moving.slots and (frozen := moving.frozen()):
                 self._give_up(*frozen)
 
@@ -251,6 +266,17 @@ class Judge:
             self.doubt_from_s = good_until_s
             self._take_back()
 
+    def _hear_firmware(self) -> None:
+        """The box has perhaps said its version. The first one counts: what comes later may be a garbled message."""
+        value = self.readings.values[self._firmware_slot]
+        if value is None or value == "":
+            return
+        self._firmware_slot = None
+        said = self.firmware_said = f"{value:.10g}" if isinstance(value, float) else value
+        wanted = label_of(self._firmware)
+        if wanted and label_of(said) != wanted:
+            self._give_up(f"the box says {said}, the run was started for {stated(self._firmware)}")
+
     def _take_back(self) -> None:
         """What was judged in doubt is neither pass nor fail."""
         for result in reversed(self.results):
@@ -264,6 +290,9 @@ class Judge:
 
     def invariants(self) -> list[InvariantResult]:
         """Close the invariants at the last event; call once, when nothing more is folded."""
+        if self._firmware_slot is not None and label_of(self._firmware) and not self.plan.bench.simulated:
+            meant = f"the run was started for {stated(self._firmware)}"
+            self.trouble = self.trouble or f"the box never said its version on {self.plan.bench.firmware}; {meant}"
         return [invariant.close(self.end_s, self.doubt_from_s) for invariant in self._invariants]
 
 

@@ -49,6 +49,12 @@ class AgreeEntry(Document):
     within: Formula = Field(description="How far apart they may be, for example 2 V")
 
 
+class FirmwareEntry(Document):
+    """Where the box itself says which firmware runs in it."""
+
+    channel: Text = Field(description="A channel that is read, with the version as text or number")
+
+
 class BenchDocument(Document):
     """A bench: its devices and channels."""
 
@@ -75,6 +81,7 @@ class BenchDocument(Document):
     full_voltage: Text | None = Field(
         None, description="What the pack has when full, for example 403.2 V: discharge times are predicted from there"
     )
+    firmware: FirmwareEntry | None = Field(None, description="Where the box says its version; each run looks at it")
     stands_in: Truth | None = Field(None, description="true where simulated devices stand in for real ones")
 
 
@@ -106,6 +113,7 @@ class Bench:
     trusted_while: tuple[Invariant, ...] = ()  # when one is broken the bench is in trouble, and not the box
     resistors: tuple[Resistor, ...] = ()
     full_v: float | None = None  # of the pack
+    firmware: str = ""  # the channel on which the box says its version
     stands_in: bool = False
     rule: str = "simple"
     file: str = ""
@@ -173,6 +181,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
             if name not in document.channels:
                 wrong = f"no channel is called {shown(name)}"
                 problems.add(name.place.problem(wrong, suggestion(name, document.channels)))
+    firmware = _firmware(document.firmware, channels, problems) if whole and document.firmware else ""
     full_v = None
     if document.full_voltage is not None:
         with problems.collecting():
@@ -180,6 +189,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
     problems.raise_if_any()
     return Bench(
         full_v=full_v,
+        firmware=firmware,
         resistors=resistors,
         trusted_while=trusted_while,
         stands_in=bool(document.stands_in),
@@ -198,6 +208,18 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
             **{f"channels.{name}": name.place for name in data["channels"]},
         },
     )
+
+
+def _firmware(entry: FirmwareEntry, channels: Mapping[str, Channel], problems: Problems) -> str:
+    name = entry.channel
+    if name not in channels:
+        problems.add(name.place.problem(f"no channel is called {shown(name)}", suggestion(name, channels)))
+    elif channels[name].direction == "driven" or channels[name].by_person:
+        wrong = f"{name} is not read from the box"
+        problems.add(
+            name.place.problem(wrong, "name a channel with 'direction: read' on which the box says its version")
+        )
+    return str(name)
 
 
 def _rules(entries: list[Any] | None, channels: Mapping[str, Channel], problems: Problems) -> tuple[Invariant, ...]:

@@ -11,4 +11,12 @@ keys.py      the keys that sign
 verifying.py intact, altered or incomplete
 store.py     the folder that records are kept in
 index.py     a quick look at all of them
+indexing.py  one record as the index keeps it
+firmware.py  what runs in the box, and records that contradict each other in it
 """
+
+#: What a record's folder holds. These names stand here so that listing records loads nothing else.
+RECORD_FILE = "record.jsonl"
+FRAMES_FILE = "frames.log"
+MANIFEST_FILE = "manifest.json"
+SIGNATURE_FILE = "manifest.sig"

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import RecordError
-from bench.record.lines import FIRST_PREV, RECORD_FILE, line_start
+from bench.record import RECORD_FILE
+from bench.record.lines import FIRST_PREV, line_start
 from bench.record.manifest import file_entry
 
 

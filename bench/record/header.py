@@ -14,11 +14,17 @@ FORMAT = 1
 
 
 def header_fields(
-    plan: Plan, rule: str, seed: int, late_s: float = 0.0, overdue: Mapping[str, str] | None = None
+    plan: Plan,
+    rule: str,
+    seed: int,
+    late_s: float = 0.0,
+    overdue: Mapping[str, str] | None = None,
+    made_of: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """The header of a run of `plan`, judged by decision rule `rule` ('simple' or 'guarded').
 
-    `late_s`: how late a reading could arrive after its stamp; `overdue`: calibrations that had run out (see `Judge`).
+    `late_s`: how late a reading could arrive after its stamp; `overdue`: calibrations that had run out (see `Judge`);
+    `made_of`: firmware, controller, faults and parameters of the box, as the user gave them.
     """
     bench = plan.bench
     groups: dict[str, list[str]] = {}
@@ -37,6 +43,7 @@ def header_fields(
         "seed": seed,
         "late_s": late_s,
         "overdue": dict(overdue or {}),
+        "made_of": dict(made_of or {}),
         "channels": {name: _channel_fields(channel) for name, channel in bench.channels.items()},
         "groups": groups,
     }

@@ -9,25 +9,22 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from bench.errors import InputError, RecordError
-from bench.record.chain import Chain
-from bench.record.lines import RECORD_FILE
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, load_manifest, signer_of
-from bench.record.verifying import compare_sizes
+from bench.errors import InputError
+from bench.record import MANIFEST_FILE, RECORD_FILE, SIGNATURE_FILE
+from bench.record.firmware import Claim
 
 INDEX_FILE = "index.sqlite"
-VERSION = 1
+VERSION = 2
 #: What a record can look like from outside. `closed`: whole, as far as one sees without hashing all of it.
 CLOSED, INCOMPLETE, ALTERED, UNREADABLE = "closed", "incomplete", "altered", "unreadable"
 
 _COLUMNS = (
     "folder", "state", "finding", "sequence", "case_name", "verdict", "reason", "box", "firmware", "firmware_sha256",
-    "stage", "simulated", "started_utc", "signed",
+    "stage", "simulated", "started_utc", "signed", "label", "controller",
 )  # fmt: skip
 _MEASURED = ("folder", "path", "name", "requirement", "value", "unit", "uncertainty", "min", "max", "verdict")
 _TABLES = f"""
@@ -40,7 +37,8 @@ PRAGMA user_version = {VERSION};
 
 
 class Entry(NamedTuple):
-    """One record as the index knows it. Texts are '' where nothing is known; `simulated` and `signed` are 0 or 1."""
+    """One record as the index knows it. Texts are '' where nothing is known; `simulated` and `signed` are 0 or 1;
+    `label` is what its firmware goes by (`firmware.label_of`)."""
 
     folder: str
     state: str
@@ -56,6 +54,8 @@ class Entry(NamedTuple):
     simulated: int
     started_utc: str
     signed: int
+    label: str = ""
+    controller: str = ""
 
 
 class Filter(NamedTuple):
@@ -121,6 +121,16 @@ class Index:
         )
         return list(map(Entry._make, rows))
 
+    def claims(self, wanted: Filter) -> list[Claim]:
+        """What the closed records that match say of their firmware: everything once, with its first record."""
+        clause, values = wanted.clause()
+        rows = self._base.execute(
+            "SELECT label, firmware_sha256, controller, substr(min(started_utc), 1, 10), folder FROM records"
+            f" WHERE state = ? AND {clause} GROUP BY label, firmware_sha256, controller",
+            [CLOSED, *values],
+        )
+        return list(map(Claim._make, rows))
+
     def measured(self, quantity: str, wanted: Filter) -> list[tuple[Entry, dict[str, Any]]]:
         """Every value of a requirement or of a step of that name in closed records, oldest first."""
         clause, values = wanted.clause()
@@ -141,11 +151,13 @@ class Index:
         gone = [name for name in known if name not in there]
         if not changed and not gone:
             return
+        from bench.record.indexing import read_entry  # with all that reading a record takes
+
         with self._base:
             for table in ("records", "measured"):
                 self._base.executemany(f"DELETE FROM {table} WHERE folder = ?", [(n,) for n in [*changed, *gone]])
             for name in changed:
-                entry, measured = _read(self.records / name)
+                entry, measured = read_entry(self.records / name)
                 self._base.execute(
                     f"INSERT INTO records VALUES ({', '.join('?' * (len(_COLUMNS) + 1))})", (*entry, there[name])
                 )
@@ -196,71 +208,3 @@ def _stamps(records: Path) -> Iterator[tuple[str, str]]:
                 found.append("")
         if found[1] or found[2]:
             yield name, " ".join(found)
-
-
-def _read(folder: Path) -> tuple[Entry, list[tuple[Any, ...]]]:
-    """(the record, what it measured). Nothing is raised: what cannot be read is an entry too."""
-    nothing = Entry(folder.name, UNREADABLE, "", "", "", "", "", "", "", "", "", 0, "", 0)
-    try:
-        manifest = load_manifest(folder)
-        if manifest is None:
-            return _unclosed(folder, nothing), []
-        signer = signer_of(folder)
-        if signer is None:
-            findings = [f"{SIGNATURE_FILE}: does not belong to this {MANIFEST_FILE}"]
-        else:
-            findings = compare_sizes(folder, manifest["files"])
-        return _entry(folder, manifest, findings, bool(signer)), list(_values(folder, manifest))
-    except (RecordError, OSError, TypeError, AttributeError, ValueError) as error:
-        return nothing._replace(finding=str(error)), []
-
-
-def _unclosed(folder: Path, nothing: Entry) -> Entry:
-    import json
-
-    first = next(iter(Chain(folder)), b"{}")
-    header: dict[str, Any] = {}
-    with suppress(ValueError):
-        header = json.loads(first)
-    return nothing._replace(
-        state=INCOMPLETE,
-        finding=f"the run was never closed: there is no {MANIFEST_FILE}",
-        sequence=str(header.get("sequence", "")),
-        case=str(header.get("case", "")),
-        simulated=int(bool(header.get("simulated"))),
-    )
-
-
-def _entry(folder: Path, manifest: Mapping[str, Any], findings: Sequence[str], signed: bool) -> Entry:
-    document = manifest.get("document") or {}
-    firmware = manifest.get("firmware") or {}
-    if not isinstance(firmware, Mapping):
-        firmware = {"text": str(firmware)}
-    simulated = bool(manifest.get("simulated"))
-    return Entry(
-        folder=folder.name,
-        state=ALTERED if findings else CLOSED,
-        finding="; ".join(findings),
-        sequence=str(manifest.get("sequence", "")),
-        case=str(manifest.get("case", "")),
-        verdict=str(document.get("verdict", "")),
-        reason=str(document.get("reason", "")),
-        box=str(manifest.get("box", "")),
-        firmware=str(firmware.get("text") or firmware.get("file") or ""),
-        firmware_sha256=str(firmware.get("sha256", "")),
-        stage=str(manifest.get("stage") or ("simulated" if simulated else "")),
-        simulated=int(simulated),
-        started_utc=str(manifest.get("started_utc", "")),
-        signed=int(signed),
-    )
-
-
-def _values(folder: Path, manifest: Mapping[str, Any]) -> Iterator[tuple[Any, ...]]:
-    for step in (manifest.get("document") or {}).get("steps", ()):
-        value = step.get("value")
-        if isinstance(value, int | float) and not isinstance(value, bool):
-            bounds = [step.get(key) for key in ("uncertainty", "min", "max")]
-            bounds = [bound if isinstance(bound, int | float) else None for bound in bounds]
-            texts = [str(step.get(key) or "") for key in ("path", "name", "requirement", "unit", "verdict")]
-            path, name, requirement, unit, verdict = texts
-            yield (folder.name, path, name, requirement, float(value), unit, *bounds, verdict)

@@ -19,8 +19,6 @@ import orjson
 
 from bench.events import Batch, Frame, Value
 
-RECORD_FILE = "record.jsonl"
-FRAMES_FILE = "frames.log"
 FIRST_PREV = "0" * 64
 
 _FRAME = re.compile(r"\((-?\d+\.\d{6})\) (\S+) ([0-9A-F]{3}|[0-9A-F]{8})#(?:#0)?((?:[0-9A-F]{2})*) ([RT])")

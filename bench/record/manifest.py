@@ -19,11 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import RecordError
+from bench.record import MANIFEST_FILE, SIGNATURE_FILE
 from bench.record.keys import VARIABLE, SigningKey, is_signed
 from bench.record.lines import strict
-
-MANIFEST_FILE = "manifest.json"
-SIGNATURE_FILE = "manifest.sig"
 
 
 def file_entry(sha256: str, size: int) -> dict[str, Any]:

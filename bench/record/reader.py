@@ -13,14 +13,17 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
+from struct import error as StructError
+from struct import pack
 from typing import Any, NamedTuple, NoReturn
 
 from bench.errors import InputError, RecordError
 from bench.events import KINDS, Batch, Driven, Driving, Event, Frame, Stale, Value
+from bench.record import FRAMES_FILE, MANIFEST_FILE, RECORD_FILE
 from bench.record.chain import Chain
 from bench.record.header import FORMAT
-from bench.record.lines import FRAMES_FILE, RECORD_FILE, numbers, parse_frame, quantity_names
-from bench.record.manifest import MANIFEST_FILE, load_manifest
+from bench.record.lines import numbers, parse_frame, quantity_names
+from bench.record.manifest import load_manifest
 
 _BLOCK = re.compile(rb'\{"n": \d+, "prev": "[0-9a-f]{64}", "t": [^,"]+, "kind": "(?:samples|scans)"')
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
@@ -144,35 +147,46 @@ class Record:
     def _all_columns(self) -> tuple[dict[str, Trace], dict[str, list[float]]]:
         if self._columns is not None:
             return self._columns
-        columns: dict[str, tuple[array, Any]] = {}  # numbers as plain doubles: a record may hold many millions
+        columns: dict[str, tuple[list[bytes], list[Any]]] = {}  # numbers as packed doubles: there may be many millions
         scans: dict[str, list[float]] = {}
-        for number, fields in self._parsed():
+        known = _Times()
+        for number, line in self._numbered():
+            fields = known.block(line) or self._checked(line, number)
             kind = fields["kind"]
             if kind == "scans":
                 scans.setdefault(fields["group"], []).extend(fields["times"])
             elif kind in ("samples", "driven"):
-                channel = fields["channel"]
-                if channel not in columns:
-                    columns[channel] = array("d"), array("d") if channel in self._quantities else []
-                times, values = columns[channel]
-                one = kind == "driven"
+                channel, one = fields["channel"], kind == "driven"
+                times, values = ([fields["t"]], [fields["value"]]) if one else (fields["times"], fields["values"])
+                column = columns.setdefault(channel, ([], []))
                 try:
-                    times.fromlist([fields["t"]] if one else fields["times"])
-                    _extend(values, [fields["value"]] if one else fields["values"])
+                    column[0].append(times if type(times) is bytes else _packed(times))
+                    if channel in self._quantities:
+                        column[1].append(_packed(values))
+                    else:
+                        column[1].extend(values)
                 except (TypeError, ValueError):  # something that is no number
                     self._refuse(number)
-        self._columns = {name: _in_time_order(Trace(*column)) for name, column in columns.items()}, scans
+        self._columns = {}, scans
+        for name, (times, values) in columns.items():
+            trace = Trace(_doubles(times), _doubles(values) if name in self._quantities else values)
+            self._columns[0][name] = _in_time_order(trace)
         return self._columns
 
-    def _parsed(self, blocks: bool = True) -> Iterator[tuple[int, dict[str, Any]]]:
+    def _numbered(self) -> Iterator[tuple[int, bytes]]:
         with (self.folder / RECORD_FILE).open("rb") as file:
-            for number, line in enumerate(islice(file, self.lines), 1):
-                if not blocks and _BLOCK.match(line):
-                    continue
-                fields = self._parse(line, number)
-                if fields.get("kind") in ("samples", "scans") and not _is_block(fields):
-                    self._refuse(number)
-                yield number, fields
+            yield from enumerate(islice(file, self.lines), 1)
+
+    def _parsed(self, blocks: bool = True) -> Iterator[tuple[int, dict[str, Any]]]:
+        for number, line in self._numbered():
+            if blocks or not _BLOCK.match(line):
+                yield number, self._checked(line, number)
+
+    def _checked(self, line: bytes, number: int) -> dict[str, Any]:
+        fields = self._parse(line, number)
+        if fields.get("kind") in ("samples", "scans") and not _is_block(fields):
+            self._refuse(number)
+        return fields
 
     def _parse(self, line: bytes, number: int) -> dict[str, Any]:
         import orjson
@@ -211,6 +225,34 @@ class Record:
         raise RecordError(f"{self.folder / RECORD_FILE}:{number}: is not an event that this version knows")
 
 
+class _Times:
+    """Reads blocks of samples whose times are often those of the block before: channels that were scanned together."""
+
+    def __init__(self) -> None:
+        self._text = b""
+        self._times, self._count = b"", 0
+
+    def block(self, line: bytes) -> dict[str, Any] | None:
+        """The fields of a block of samples as the writer spells it; None for anything else, right or wrong."""
+        import orjson
+
+        head, found, rest = line.partition(b', "times": ')  # no text in JSON holds a quote behind a space
+        text, also, values = rest.partition(b', "values": ')
+        if not (found and also):
+            return None
+        try:
+            fields = orjson.loads(head + b"}")
+            fields["values"] = orjson.loads(values[:-2])
+            if text != self._text:
+                times = orjson.loads(text)
+                self._times, self._count, self._text = _packed(times), len(times), text
+        except (ValueError, TypeError):
+            return None
+        fields["times"] = self._times
+        good = fields.get("kind") == "samples" and isinstance(fields.get("channel"), str)
+        return fields if good and type(fields["values"]) is list and len(fields["values"]) == self._count else None
+
+
 def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:
     for t in sorted(together):
         samples, scanned = together[t]
@@ -226,14 +268,19 @@ def _is_block(fields: dict[str, Any]) -> bool:
     return isinstance(fields.get("channel"), str) and isinstance(values, list) and len(values) == len(times)
 
 
-def _extend(column: Any, values: list[Any]) -> None:
-    if not isinstance(column, array):
-        column.extend(values)
-        return
+def _packed(values: list[Any]) -> bytes:
+    """As doubles. Raises TypeError or ValueError for what is no number."""
     try:
-        column.fromlist(values)
-    except TypeError:  # an infinite one is a text; nothing was added
-        column.fromlist(numbers(values))
+        return pack(f"{len(values)}d", *values)
+    except StructError:  # an infinite one is a text
+        return pack(f"{len(values)}d", *numbers(values))
+
+
+def _doubles(blocks: list[bytes]) -> array:
+    whole = array("d")
+    whole.frombytes(b"".join(blocks))
+    blocks.clear()
+    return whole
 
 
 def _in_time_order(trace: Trace) -> Trace:

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from bench.errors import RecordError
-from bench.record.lines import RECORD_FILE
-from bench.record.manifest import MANIFEST_FILE, load_manifest
+from bench.record import MANIFEST_FILE, RECORD_FILE
+from bench.record.manifest import load_manifest
 
 
 class Kept(NamedTuple):

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from bench.errors import InputError, RecordError
+from bench.record import MANIFEST_FILE, RECORD_FILE, SIGNATURE_FILE
 from bench.record.chain import Chain
 from bench.record.keys import fingerprint
-from bench.record.lines import RECORD_FILE
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, hash_file, load_manifest, signer_of
+from bench.record.manifest import hash_file, load_manifest, signer_of
 
 
 class Level(StrEnum):

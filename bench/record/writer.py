@@ -29,13 +29,12 @@ from typing import Any, NoReturn
 
 from bench.errors import RecordError
 from bench.events import KIND_OF, Batch, Passed, as_fields
+from bench.record import FRAMES_FILE, MANIFEST_FILE, RECORD_FILE, SIGNATURE_FILE
 from bench.record.growing import GrowingFile, Reserve
 from bench.record.header import FORMAT
 from bench.record.keys import SigningKey
 from bench.record.lines import (
     FIRST_PREV,
-    FRAMES_FILE,
-    RECORD_FILE,
     fields_text,
     frames_text,
     line_start,
@@ -44,8 +43,6 @@ from bench.record.lines import (
     values_text,
 )  # fmt: skip
 from bench.record.manifest import (
-    MANIFEST_FILE,
-    SIGNATURE_FILE,
     entry_of,
     software_versions,
     tool_version,

@@ -9,11 +9,15 @@ from bench.comparing.comparison_table import OUTCOMES, counted, plan_name
 from bench.comparing.side import Side
 from bench.record.reader import read_record
 from bench.record.store import Kept
+from bench.report.content import CAUTIONS
 from bench.report.overlay import differences_plot, overlays
 from bench.report.page import html_page
 from bench.report.texts import number
 from bench.verdicts import Verdict, worst
 
+_EQUIVALENT = (
+    "Equivalent here means: within these margins, in these sequences, on this bench. It opens no energy stage."
+)
 _MOST_PLANS = 8  # whose traces are drawn
 _MOST_ROWS = 40  # in the figure of differences
 
@@ -23,6 +27,7 @@ def comparison_page(document: Mapping[str, Any], a: Side, b: Side) -> bytes:
     drawn = [row for row in document["quantities"] if row["margin"] is not None and row["uncertainty"] is not None]
     plots = [{"heading": "", **differences_plot(drawn[:_MOST_ROWS])._asdict()}] if drawn else []
     content = {
+        "cautions": (*CAUTIONS, _EQUIVALENT),
         "document": document,
         "shape": OUTCOMES,
         "verdicts": [

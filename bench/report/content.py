@@ -119,6 +119,9 @@ def _facts(document: Mapping[str, Any], record: Record, found: Verification) -> 
     facts = [
         ("Box", plain(manifest.get("box")) or _UNKNOWN),
         ("Firmware", (firmware_text(firmware) or _UNKNOWN) + (f", SHA-256 {digest}" if digest else "")),
+        ("The box says", plain(manifest.get("firmware_said"))),
+        ("Controller", _controller(manifest.get("controller"))),
+        ("Faults asked for", plain(manifest.get("faults"))),
         ("Bench", record.header["bench"]),
         ("People", plain(manifest.get("people")) or _UNKNOWN),
         ("Date", run or _UNKNOWN),
@@ -140,6 +143,14 @@ def _other_limit(entry: Mapping[str, Any]) -> str:
     return f"{entry.get('requirement')}: {entry.get('limit')}{instead}, because: {plain(entry.get('reason'))}"
 
 
+def _controller(fields: Any) -> str:
+    """What ran in the simulated box."""
+    if not isinstance(fields, Mapping) or not fields:
+        return ""
+    digest = fields.get("sha256")
+    return f"{plain(fields.get('class'))}" + (f", source SHA-256 {digest}" if digest else ", the tool's own")
+
+
 def _acknowledged(fields: Any) -> str:
     """Which local rules were acknowledged, by whom and when; '' where none were."""
     if not isinstance(fields, Mapping):
@@ -159,6 +170,9 @@ def _warnings(record: Record, found: Verification, unreadable: str) -> list[tupl
         warnings.append(("This record was altered after its run. It proves nothing.", own))
     if overridden := overrides(record):
         warnings.append(("This run was made under an override.", overridden))
+    if doubts := (record.manifest or {}).get("firmware_doubts"):
+        told = [plain(doubt) for doubt in doubts]
+        warnings.append(("The label or file of this firmware was another in earlier records.", told))
     if overdue := overdue_rows(record):
         warnings.append(("A calibration had run out before this run.", overdue))
     if unreadable:

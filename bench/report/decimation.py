@@ -15,7 +15,9 @@ def decimate(times: np.ndarray, values: np.ndarray, points: int = POINTS) -> tup
     and the highest. Infinite values and NaN come back as NaN: a plot shows a gap there."""
     import numpy as np
 
-    values = np.where(np.isfinite(values), values, np.nan)
+    finite = np.isfinite(values)
+    whole = bool(finite.all())
+    values = values if whole else np.where(finite, values, np.nan)
     if len(values) <= points:
         return times, values
     edges = np.linspace(1, len(values) - 1, points // 2).astype(int)  # points // 2 - 1 buckets between the two ends
@@ -23,8 +25,8 @@ def decimate(times: np.ndarray, values: np.ndarray, points: int = POINTS) -> tup
     width = int(sizes.max())
     places = np.minimum(edges[:-1, None] + np.arange(width), edges[1:, None] - 1)
     buckets = values[places]
-    lowest = np.where(np.isnan(buckets), np.inf, buckets).argmin(axis=1)
-    highest = np.where(np.isnan(buckets), -np.inf, buckets).argmax(axis=1)
+    lowest = (buckets if whole else np.where(np.isnan(buckets), np.inf, buckets)).argmin(axis=1)
+    highest = (buckets if whole else np.where(np.isnan(buckets), -np.inf, buckets)).argmax(axis=1)
     rows = np.arange(len(sizes))
     kept = np.concatenate(([0], places[rows, lowest], places[rows, highest], [len(values) - 1]))
     kept.sort()

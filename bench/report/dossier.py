@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from bench.errors import InputError, RecordError
+from bench.record.firmware import claim_of, contradictions
 from bench.record.reader import Record, read_record
 from bench.record.store import record_folders
 from bench.record.verifying import Level, Verification, verify
@@ -91,6 +92,7 @@ def dossier_content(places: Iterable[Path]) -> dict[str, Any]:
         "simulated": simulated,
         "warnings": _warnings(sources, simulated, useless),
         "facts": _facts(subject, sources, counting, rows),
+        "contradictions": contradictions(claim_of(s.record.manifest or {}, s.label) for s in counting),
         "gaps": sorted((row for row in rows if row["gap"]), key=lambda row: row["urgency"]),
         "rows": rows,
         "plots": plots,
@@ -241,7 +243,8 @@ def _facts(
 
 
 def _record_row(source: Source) -> dict[str, str]:
-    from bench.record.manifest import MANIFEST_FILE, hash_file
+    from bench.record import MANIFEST_FILE
+    from bench.record.manifest import hash_file
 
     path = source.record.folder / MANIFEST_FILE
     sequence = source.document["sequence"] + (f" / {source.document['case']}" if source.document["case"] else "")

@@ -12,17 +12,17 @@ from bench.comparing.comparison_table import plan_name
 from bench.record.reader import Record, Trace
 from bench.report.decimation import POINTS, decimate
 from bench.report.plots import (
-    _INK,
-    _LIMIT,
-    _RESTING,
-    _SETTINGS,
-    _STYLES,
+    INK,
+    LIMIT,
+    RESTING,
+    SETTINGS,
+    STYLES,
     Plot,
-    _axes,
-    _inline,
-    _longest,
-    _quantity_groups,
-    _segments,
+    inline,
+    longest,
+    new_axes,
+    quantity_groups,
+    segments_of,
 )
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def overlays(a: Record, b: Record, name: str) -> list[Plot]:
     states = [channel for channel in moving if "unit" not in a.channels[channel]]
     groups = [
         part
-        for group in _quantity_groups(a, quantities, {channel: moving[channel][0] for channel in quantities})
+        for group in quantity_groups(a, quantities, {channel: moving[channel][0] for channel in quantities})
         for part in (group[place : place + 2] for place in range(0, len(group), 2))
     ]
     lanes = [states[place : place + _LANES] for place in range(0, len(states), _LANES)]
@@ -69,19 +69,19 @@ def _made(name: str, draw: Callable[[], tuple[Figure, str, str]]) -> Plot:
 
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_SETTINGS | {"svg.hashsalt": f"topbox-bench {name}"})
+        matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {name}"})
         figure, caption, description = draw()
-        return Plot(caption, description, _inline(figure, name, caption, description))
+        return Plot(caption, description, inline(figure, name, caption, description))
 
 
 def _quantities(record: Record, channels: Sequence[str], moving: Traces) -> tuple[Figure, str, str]:
     import numpy as np
 
-    figure, axes = _axes(2.6, above=0.3)
+    figure, axes = new_axes(2.6, above=0.3)
     unit = record.channels[channels[0]]["unit"]
     told = []
     for place, channel in enumerate(channels):
-        for side, trace, (colour, dashes) in zip("AB", moving[channel], _STYLES[2 * place :], strict=False):
+        for side, trace, (colour, dashes) in zip("AB", moving[channel], STYLES[2 * place :], strict=False):
             times, values = decimate(np.asarray(trace.times), np.asarray(trace.values, dtype=float), POINTS)
             axes.plot(times, values, color=colour, linestyle=dashes, linewidth=1.3, label=f"{side} {channel}")
             if not np.isnan(values).all():
@@ -95,17 +95,17 @@ def _quantities(record: Record, channels: Sequence[str], moving: Traces) -> tupl
 
 
 def _lanes(channels: Sequence[str], moving: Traces) -> tuple[Figure, str, str]:
-    figure, axes = _axes(0.62 + 0.42 * len(channels), above=0.2)
+    figure, axes = new_axes(0.62 + 0.42 * len(channels), above=0.2)
     last_s = max(side.times[-1] for channel in channels for side in moving[channel])
     told = []
     for row, channel in enumerate(channels):
         for side, trace, middle in zip("AB", moving[channel], (row - 0.18, row + 0.18), strict=True):
-            segments = _segments(trace, last_s)
-            for from_s, to_s, word in _longest(segments):
-                active = word not in _RESTING
+            segments = segments_of(trace, last_s)
+            for from_s, to_s, word in longest(segments):
+                active = word not in RESTING
                 height = 0.28 if active else 0.06
                 axes.broken_barh(
-                    [(from_s, to_s - from_s)], (middle - height / 2, height), edgecolor=_INK, linewidth=0.6,
+                    [(from_s, to_s - from_s)], (middle - height / 2, height), edgecolor=INK, linewidth=0.6,
                     facecolor=("#c9d3d6" if side == "A" else "#f0dcc8") if active else "#ffffff",
                 )  # fmt: skip
             told.append(f"{channel} of {side} changes {len(segments) - 1} times")
@@ -128,15 +128,15 @@ def _differences(rows: Sequence[Mapping[str, Any]]) -> tuple[Figure, str, str]:
     axes = figure.add_axes((0.42, 0.42 / height, 0.55, 1 - 0.55 / height))
     axes.axvspan(-1, 1, facecolor="#e9edef", zorder=0)
     for edge in (-1, 1):
-        axes.axvline(edge, color=_LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
-    axes.axvline(0, color=_INK, linewidth=0.6)
+        axes.axvline(edge, color=LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
+    axes.axvline(0, color=INK, linewidth=0.6)
     for place, row in enumerate(rows):
         d, half = row["difference"] / row["margin"], row["uncertainty"] / row["margin"]
         shown = min(max(d, -_WIDEST), _WIDEST)
-        axes.plot([max(d - half, -_WIDEST), min(d + half, _WIDEST)], [place] * 2, color=_INK, linewidth=1.1)
+        axes.plot([max(d - half, -_WIDEST), min(d + half, _WIDEST)], [place] * 2, color=INK, linewidth=1.1)
         marker = "o" if shown == d else ">" if d > 0 else "<"
         filled = row["outcome"] == "equivalent"
-        axes.plot([shown], [place], marker, color=_INK, markersize=4, markerfacecolor=_INK if filled else "#ffffff")
+        axes.plot([shown], [place], marker, color=INK, markersize=4, markerfacecolor=INK if filled else "#ffffff")
     several = len({plan_name(row) for row in rows}) > 1
     names = [f"{plan_name(row)}, {row['label']}" if several else row["label"] for row in rows]
     labels = [f"{name}: {row['outcome']}" for name, row in zip(names, rows, strict=True)]

@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_INK, _FAINT, _LIMIT = "#1c1c1c", "#8a8a8a", "#7a1f1f"
-_STYLES = [("#12343b", "-"), ("#96521a", (0, (5, 1.5))), ("#44603a", (0, (1, 1))), ("#5b4a7d", (0, (6, 1.5, 1, 1.5)))]
+INK, _FAINT, LIMIT = "#1c1c1c", "#8a8a8a", "#7a1f1f"
+STYLES = [("#12343b", "-"), ("#96521a", (0, (5, 1.5))), ("#44603a", (0, (1, 1))), ("#5b4a7d", (0, (6, 1.5, 1, 1.5)))]
 FIRST = ("ts_voltage", "pack_voltage", "current")
-_RESTING = {"open", "off", "released", "absent", "ok", ""}  # drawn as a thin bar
+RESTING = {"open", "off", "released", "absent", "ok", ""}  # drawn as a thin bar
 _APART = 20.0  # channels of one unit whose size differs by more get axes of their own
 _LANES = 14
-_SETTINGS: dict[Any, Any] = {
-    "svg.fonttype": "none", "text.parse_math": False, "font.size": 9, "axes.linewidth": 0.6, "axes.edgecolor": _INK,
+SETTINGS: dict[Any, Any] = {
+    "svg.fonttype": "none", "text.parse_math": False, "font.size": 9, "axes.linewidth": 0.6, "axes.edgecolor": INK,
     "axes.spines.top": False, "axes.spines.right": False, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
     "legend.frameon": False, "path.simplify": True, "font.family": "sans-serif",
 }  # fmt: skip
@@ -64,7 +64,7 @@ def plots(record: Record, steps: list[dict[str, Any]]) -> tuple[list[Plot], list
     )
     quantities = [name for name in moving if "unit" in record.channels[name]]
     states = [name for name in moving if "unit" not in record.channels[name]]
-    groups = _quantity_groups(record, quantities, drawn)
+    groups = quantity_groups(record, quantities, drawn)
     lanes = [states[place : place + _LANES] for place in range(0, len(states), _LANES)]
     ahead = [group for group in groups if set(group) & set(FIRST)]
     kinds = [*ahead, *lanes, *(group for group in groups if group not in ahead)]
@@ -82,10 +82,10 @@ def plot(
 
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_SETTINGS | {"svg.hashsalt": f"topbox-bench {place}"})
+        matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {place}"})
         draw = _draw_quantities if "unit" in record.channels[names[0]] else _draw_lanes
         figure, caption, description = draw(record, names, drawn, shared, with_durations)
-        return Plot(caption, description, _inline(figure, f"plot-{place}", caption, description))
+        return Plot(caption, description, inline(figure, f"plot-{place}", caption, description))
 
 
 def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
@@ -103,7 +103,7 @@ def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
     return moving, still
 
 
-def _quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) -> list[list[str]]:
+def quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) -> list[list[str]]:
     """Channels that share axes: same unit and like size."""
     groups: list[tuple[str, float, list[str]]] = []
     for name in names:
@@ -129,10 +129,10 @@ def _size(values: Any) -> float:
 def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: Shared, with_durations: bool) -> tuple:
     import numpy as np
 
-    figure, axes = _axes(2.5, above=0.43)
+    figure, axes = new_axes(2.5, above=0.43)
     unit = record.channels[names[0]]["unit"]
     ranges = []
-    for name, (colour, dashes) in zip(names, cycle(_STYLES), strict=False):
+    for name, (colour, dashes) in zip(names, cycle(STYLES), strict=False):
         times, values = decimate(np.asarray(drawn[name].times), np.asarray(drawn[name].values, dtype=float), POINTS)
         axes.plot(times, values, color=colour, linestyle=dashes, linewidth=1.3, label=name)
         if not np.isnan(values).all():
@@ -149,20 +149,20 @@ def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: Shar
 
 def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: Shared, with_durations: bool) -> tuple:
     rows = len(names) + bool(with_durations and shared.durations)
-    figure, axes = _axes(0.62 + 0.27 * rows, above=0.2)
+    figure, axes = new_axes(0.62 + 0.27 * rows, above=0.2)
     words = []
     for row, name in enumerate(names):
-        segments = _segments(drawn[name], shared.last_s)
-        for from_s, to_s, word in _longest(segments):
-            active = word not in _RESTING
+        segments = segments_of(drawn[name], shared.last_s)
+        for from_s, to_s, word in longest(segments):
+            active = word not in RESTING
             height = 0.62 if active else 0.12
             face = "#c9d3d6" if active else "#ffffff"
             axes.broken_barh(
-                [(from_s, to_s - from_s)], (row - height / 2, height), facecolor=face, edgecolor=_INK, linewidth=0.6
+                [(from_s, to_s - from_s)], (row - height / 2, height), facecolor=face, edgecolor=INK, linewidth=0.6
             )
             if to_s - from_s > (0.012 * len(str(word)) + 0.01) * (shared.last_s - shared.first_s):
                 axes.text((from_s + to_s) / 2, row if active else row - 0.12, str(word), ha="center",
-                          va="center" if active else "bottom", fontsize=7, color=_INK, clip_on=True)  # fmt: skip
+                          va="center" if active else "bottom", fontsize=7, color=INK, clip_on=True)  # fmt: skip
         words.append(f"{name} {_told(segments)}")
     if rows > len(names):
         for duration in shared.durations:
@@ -175,7 +175,7 @@ def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: Shared, w
     return figure, f"States of {', '.join(names)}", f"Against run time: {'; '.join(words)}."
 
 
-def _segments(trace: Any, last_s: float) -> list[tuple[float, float, str]]:
+def segments_of(trace: Any, last_s: float) -> list[tuple[float, float, str]]:
     """(from, to, state) of each stretch of one state."""
     found: list[tuple[float, float, str]] = []
     start, word = trace.times[0], trace.values[0]
@@ -186,7 +186,7 @@ def _segments(trace: Any, last_s: float) -> list[tuple[float, float, str]]:
     return [*found, (start, max(last_s, trace.times[-1]), word)]
 
 
-def _longest(segments: list[tuple[float, float, str]]) -> list[tuple[float, float, str]]:
+def longest(segments: list[tuple[float, float, str]]) -> list[tuple[float, float, str]]:
     """Of more stretches than a plot can hold, the longest (the description still counts them all)."""
     if len(segments) <= POINTS // 2:
         return segments
@@ -223,7 +223,7 @@ def _draw_level(axes: Axes, level: Level, shared: Shared) -> None:
     whole = shared.last_s - shared.first_s
     from_s, to_s = level.span or (shared.first_s, shared.last_s)
     from_s = min(from_s, max(shared.first_s, to_s - 0.06 * whole))  # an instant is still drawn 6 % wide
-    axes.plot([from_s, to_s], [level.value] * 2, color=_LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
+    axes.plot([from_s, to_s], [level.value] * 2, color=LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
     if level.span is None:
         x, offset, align = from_s, (2, 2), ("left", "bottom")
     elif from_s > shared.first_s + 0.2 * whole:
@@ -231,7 +231,7 @@ def _draw_level(axes: Axes, level: Level, shared: Shared) -> None:
     else:
         x, offset, align = to_s, (3, 0), ("left", "center")
     axes.annotate(level.label, (x, level.value), xytext=offset, textcoords="offset points", ha=align[0], va=align[1],
-                  color=_LIMIT, fontsize=7.5)  # fmt: skip
+                  color=LIMIT, fontsize=7.5)  # fmt: skip
 
 
 def _draw_duration(axes: Axes, duration: Duration, row: int, shared: Shared) -> None:
@@ -250,10 +250,10 @@ def _draw_duration(axes: Axes, duration: Duration, row: int, shared: Shared) -> 
     )
     axes.text(middle, row - 0.12, duration.label, ha=align, va="bottom", fontsize=7)
     if duration.latest_s is not None and duration.latest_s <= shared.last_s:
-        axes.plot([duration.latest_s] * 2, [row - 0.4, row + 0.4], color=_LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
+        axes.plot([duration.latest_s] * 2, [row - 0.4, row + 0.4], color=LIMIT, linewidth=0.9, linestyle=(0, (3, 2)))
 
 
-def _axes(height: float, above: float) -> tuple[Figure, Axes]:
+def new_axes(height: float, above: float) -> tuple[Figure, Axes]:
     """Axes in a figure of `height`, with `above` left for legend and step numbers (inches)."""
     from matplotlib.figure import Figure
 
@@ -272,7 +272,7 @@ def _time_axis(axes: Axes, shared: Shared) -> None:
                       textcoords="offset points", fontsize=7, va="bottom", ha="right" if late else "left")  # fmt: skip
 
 
-def _inline(figure: Figure, name: str, caption: str, description: str) -> str:
+def inline(figure: Figure, name: str, caption: str, description: str) -> str:
     """The figure as SVG for the inside of a page: no prologue, no outside names, only ids that are used."""
     from html import escape
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from bench.record.manifest import MANIFEST_FILE, SIGNATURE_FILE, hash_file
+from bench.record import MANIFEST_FILE, SIGNATURE_FILE
+from bench.record.manifest import hash_file
 from bench.record.reader import Record
 from bench.report.register import Wording, limit_text, load_mapping
 from bench.report.texts import NBSP, number, plain, seconds, uncertainty_text

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-import hashlib
 import importlib
+import inspect
 import os
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import InputError
 from bench.language.plan import only_simulated
+from bench.record.manifest import hash_file
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
     from bench.language.plan import Plan
     from bench.language.register import Register
+    from bench.record.firmware import Claim
     from bench.record.keys import SigningKey
     from bench.runner.budgets import HeatMemory
     from bench.runner.selfcheck import SelfCheck
@@ -39,6 +42,7 @@ class Options:
     rule: str = "simple"
     wall_clock: bool = False
     firmware: Mapping[str, str] = field(default_factory=dict)
+    firmware_doubts: Sequence[str] = ()
     box: str = ""
     operator: str = ""
     people: tuple[str, ...] = ()
@@ -46,6 +50,14 @@ class Options:
     permit: Permit | None = None
     heat: HeatMemory | None = None
     key: SigningKey | None = None
+
+    def made_of(self, plan: Plan) -> dict[str, Any]:
+        """For header and manifest: everything that makes the box what it is, as far as the user says."""
+        fields: dict[str, Any] = {"firmware": dict(self.firmware)}
+        if plan.bench.simulated:
+            faults = [f"{name}@{t:g}" for t, name in self.injections]
+            fields |= {"controller": controller_fields(self.controller), "faults": faults}
+        return fields | {"parameters": {**plan.simulated, **self.parameters}}
 
     def named_people(self) -> dict[str, Any]:
         """For the manifest."""
@@ -116,21 +128,86 @@ def injections(texts: Iterable[str]) -> list[tuple[float, str]]:
     return found
 
 
-def firmware(text: str) -> dict[str, str]:
-    """`--firmware TEXT|FILE`: a file is hashed, so that the record names the very binary."""
-    path = Path(text)
-    if not text or not path.is_file():
-        return {"text": text} if text else {}
-    return {"file": path.name, "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+def firmware_doubts(options: Options, bench: Bench) -> list[str]:
+    """Where the firmware of this run contradicts what the records say of it: a label, or a file, that was another."""
+    from datetime import UTC, datetime
+
+    from bench.record.firmware import claim_of, contradictions
+    from bench.record.index import Filter, Index
+
+    fields: dict[str, Any] = {"firmware": options.firmware, "started_utc": f"{datetime.now(UTC):%Y-%m-%d}"}
+    if bench.simulated:
+        fields["controller"] = controller_fields(options.controller)
+    claim = claim_of(fields, "this run")
+    if options.records is None or not options.records.is_dir() or not (claim.label or claim.sha256):
+        return []
+    with Index(options.records) as index:
+        about = [each for each in index.claims(Filter()) if _meets(each, claim)]
+        return contradictions([*about, claim])
 
 
-def controller(text: str | None) -> Callable[[], Any] | None:
+def _meets(one: Claim, other: Claim) -> bool:
+    """Whether both are about one label or one file; nothing is never the same as nothing."""
+    return "" != one.label == other.label or "" != one.sha256 == other.sha256
+
+
+#: How the name of a program for a microcontroller ends.
+_PROGRAMS = (".bin", ".elf", ".hex", ".s19", ".srec", ".uf2")
+
+
+def firmware(texts: Iterable[str]) -> dict[str, str]:
+    """`--firmware TEXT|FILE`, or both: a file is hashed, so that the record names the very binary.
+
+    Raises InputError for two texts, two files, and a file that is not there (a slip would make its name a version).
+    """
+    found: dict[str, str] = {}
+    for text in filter(None, texts):
+        path = Path(text)
+        is_file = path.is_file()
+        if not is_file and path.suffix.lower() in _PROGRAMS:
+            raise InputError.at(
+                "--firmware", f"there is no file {text!r}", "name the file that was loaded into the box"
+            )
+        if ("file" if is_file else "text") in found:
+            wrong = f"two {'files' if is_file else 'versions'} are given"
+            raise InputError.at("--firmware", wrong, "give the version, the file, or one of each")
+        try:
+            found |= {"file": path.name, "sha256": hash_file(path)["sha256"]} if is_file else {"text": text}
+        except OSError as error:
+            raise InputError.at(
+                "--firmware", f"{text!r} cannot be read: {error.strerror}", "make it readable"
+            ) from error
+    return found
+
+
+def controller_fields(factory: Callable[[], Any] | None) -> dict[str, str]:
+    """What a record says of the controller in the simulated box: its class, and the SHA-256 of its source file. The
+    tool's own controller goes by the tool's version and has none."""
+    if factory is None:
+        return {"class": "simulators.controller:ReferenceController"}
+    named = factory if inspect.isclass(factory) else type(factory)
+    digest = _source_sha256(named)
+    return {"class": f"{named.__module__}:{named.__qualname__}"} | ({"sha256": digest} if digest else {})
+
+
+@lru_cache(maxsize=64)
+def _source_sha256(named: type) -> str:
+    try:
+        return hash_file(Path(inspect.getsourcefile(named) or ""))["sha256"]
+    except (OSError, TypeError):  # made without a file, or in C
+        return ""
+
+
+def controller(text: str | None, bench: Bench) -> Callable[[], Any] | None:
     """`--controller module:Class`; the current folder and PYTHONPATH are searched.
 
-    Raises InputError when there is no such class, or when its instances have no `period_s` and `step`.
+    Raises InputError when there is no such class, when its instances have no `period_s` and `step`, and for a bench
+    with a box of its own.
     """
     if text is None:
         return None
+    if not bench.simulated:
+        raise InputError.at("--controller", "the bench is not simulated", "leave it out")
     module_name, _, class_name = text.partition(":")
     if not module_name or not class_name:
         raise InputError.at("--controller", f"{text!r} names no class", "write it as module:Class")

@@ -51,8 +51,9 @@ def run_plan(
         late_s = bench.late_s if in_wall_time else 0.0
         late_days = {name: day.isoformat() for name, day in plan.bench.overdue(date.today()).items()}
         stem = "-".join(filter(None, (f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}", plan.sequence, plan.case)))
-        header = header_fields(plan, options.rule, options.seed, late_s, late_days)
-        judge = Judge(plan, late_s, options.rule, late_days)
+        made_of = options.made_of(plan)
+        header = header_fields(plan, options.rule, options.seed, late_s, late_days, made_of)
+        judge = Judge(plan, late_s, options.rule, late_days, options.firmware)
         budget = begin_budget(plan, judge.readings, start_s, options.heat)
         if options.records is None:
             record = Unrecorded()
@@ -76,10 +77,11 @@ def run_plan(
         document = run_document(judge, str(record.folder or ""))
         manifest = {
             "document": document,
-            "firmware": dict(options.firmware),
+            **made_of,
+            "firmware_said": judge.firmware_said,
+            "firmware_doubts": list(options.firmware_doubts),
             "box": options.box,
             "people": options.named_people(),
-            "parameters": {**plan.simulated, **options.parameters},
             "wall_clock": in_wall_time,
             "devices": dict(bench.identities),
             "selfcheck": options.selfcheck.as_document() if options.selfcheck is not None else None,

@@ -8,10 +8,7 @@ from itertools import groupby
 from typing import Any
 
 from bench.judging.limits import show
-from bench.verdicts import Verdict
-
-#: A verdict is a word and a shape; both read in black and white.
-SHAPES = {"pass": "●", "fail": "✗", "inconclusive": "?", "not-run": "○", None: " "}
+from bench.verdicts import SHAPES, Verdict
 
 
 def print_outcome(

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from bench.runner.table import SHAPES
 from bench.sweep import detection
 from bench.sweep.intervals import CONFIDENCE, share_at_least
-from bench.verdicts import Verdict
+from bench.verdicts import SHAPES, Verdict
 
 if TYPE_CHECKING:
     from bench.sweep.detection import Detection, Detections

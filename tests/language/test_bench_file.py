@@ -28,7 +28,10 @@ def bench_of(channel: str, head: str = "devices: {box: {driver: simulated}}") ->
 def test_the_shipped_bench_has_every_standard_channel():
     bench = load_bench()
     for direction, names in STANDARD.items():
-        assert set(names.split()) == {name for name, each in bench.channels.items() if each.direction == direction}
+        read = {name for name, each in bench.channels.items() if each.direction == direction}
+        assert read - set(names.split()) == ({"firmware"} if direction == "read" else set())
+        assert set(names.split()) <= read
+    assert bench.firmware == "firmware"
     assert bench.simulated
     assert bench.database.is_file()
     for channel in bench.channels.values():
@@ -153,3 +156,37 @@ def test_a_bad_register(text, says):
     with pytest.raises(InputError) as caught:
         resolve_register(compose(text, "r.yaml"), "r.yaml", text)
     assert says in str(caught.value)
+
+
+FIRMWARE_BENCH = """\
+bench: b
+devices: {box: {driver: simulated}, person: {driver: operator}}
+firmware: {channel: CHANNEL}
+channels:
+  version: {device: box, direction: read, text: true}
+  loop: {device: box, direction: driven, states: [open, closed], safe: open}
+  label: {device: person, direction: read, unit: V, at: What does the label say?}
+"""
+
+
+@pytest.mark.parametrize(
+    ("channel", "error"),
+    [
+        ("versoin", "b.yaml:3:21: error: no channel is called 'versoin'; did you mean 'version'?"),
+        (
+            "loop",
+            "b.yaml:3:21: error: loop is not read from the box; name a channel with 'direction: read' on which the box "
+            "says its version",
+        ),
+        (
+            "label",
+            "b.yaml:3:21: error: label is not read from the box; name a channel with 'direction: read' on which the "
+            "box says its version",
+        ),
+    ],
+)
+def test_where_the_box_says_its_version(channel, error):
+    assert bench_from_text(FIRMWARE_BENCH.replace("CHANNEL", "version"), "b.yaml").firmware == "version"
+    with pytest.raises(InputError) as caught:
+        bench_from_text(FIRMWARE_BENCH.replace("CHANNEL", channel), "b.yaml")
+    assert [str(problem) for problem in caught.value.problems] == [error]

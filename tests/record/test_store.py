@@ -6,7 +6,8 @@ import heron_record
 import pytest
 
 from bench.errors import RecordError
-from bench.record.manifest import MANIFEST_FILE, load_manifest, write_manifest
+from bench.record import MANIFEST_FILE
+from bench.record.manifest import load_manifest, write_manifest
 from bench.record.store import closed_records
 
 

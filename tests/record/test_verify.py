@@ -1,19 +1,25 @@
 """Intact, altered, incomplete: every flipped bit is found, and derived files enter by one door only."""
 
 import json
+import shutil
 from pathlib import Path
 
 import heron_record
 import pytest
 
+from bench.commands import rejudge as rejudge_command
 from bench.commands import report
 from bench.commands import verify as verify_command
 from bench.errors import RecordError
 from bench.events import Batch, Frame, Life
+from bench.judging.document import run_document
+from bench.judging.judge import Judge
+from bench.judging.rejudge import differences
 from bench.language.bench_file import load_bench
 from bench.language.loading import plans_from_text
 from bench.language.register import load_register
 from bench.record.keys import SigningKey, fingerprint, load_private, make_pair
+from bench.record.lines import strict
 from bench.record.manifest import add_derived, load_manifest, write_manifest
 from bench.record.reader import read_record
 from bench.record.verifying import verify
@@ -217,6 +223,79 @@ def test_a_verdict_that_the_events_do_not_give_is_found_though_every_hash_is_rig
     assert verify(folder).level == "intact"
     assert command(verify_command, folder) == 1
     assert "its events give another verdict: verdict: 'pass' became 'fail'" in capsys.readouterr().out
+
+
+@pytest.fixture
+def stored(tmp_path):
+    """A record that an earlier version wrote, whose document did not say uncertainty, rule, trust nor other limits."""
+    return Path(shutil.copytree(Path(__file__).parent / "stored" / "unpowered-box", tmp_path / "unpowered-box"))
+
+
+def test_a_record_of_an_earlier_version_is_intact(stored, capsys):
+    document = load_manifest(stored)["document"]
+    assert "rule" not in document and not {"uncertainty", "false_accept"} & set(document["steps"][0])
+    assert command(verify_command, stored) == 0
+    assert "  judging its events again gives the verdicts that it states\n" in capsys.readouterr().out
+    assert command(rejudge_command, stored) == 1  # its verdict: fail
+    assert capsys.readouterr().out.endswith("the same as recorded\n")
+
+
+def told_of(stored, capsys):
+    assert verify(stored).level == "intact"
+    assert command(verify_command, stored) == 1
+    return capsys.readouterr().out.splitlines()[1:]
+
+
+def test_a_value_that_an_earlier_version_stated_otherwise_is_found(stored, capsys):
+    document = load_manifest(stored)["document"]
+    document["steps"][0]["value"] = 1.0
+    document["invariants"][0]["verdict"] = "fail"
+    forge(stored, **document)
+    start = "  its events give another verdict: "
+    assert told_of(stored, capsys) == [
+        f"{start}step Vehicle side is dead: value 1.0 became 0.0",
+        f"{start}invariant coils-off: verdict 'fail' became 'pass'",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("place", "key"),
+    [((), "verdict"), ((), "reason"), (("steps", 0), "value"), (("steps", 3), "verdict"), (("invariants", 0), "at_s")],
+)
+def test_what_every_version_has_said_must_be_there(stored, capsys, place, key):
+    document = inside = load_manifest(stored)["document"]
+    for each in place:
+        inside = inside[each]
+    del inside[key]
+    manifest = load_manifest(stored)
+    write_manifest(stored, manifest | {"document": document})
+    (finding,) = told_of(stored, capsys)
+    assert finding.endswith(f"{key}{'' if place else ':'} is missing")
+
+
+@pytest.mark.parametrize(
+    ("change", "finding"),
+    [
+        ({"steps": []}, "steps: 0 became 5"),
+        ({"invariants": 3}, "invariants: none became 1"),
+        ({"good": True}, "good: True is not said any more"),
+        ({"verdict": "pass"}, "verdict: 'pass' became 'fail'"),
+    ],
+)
+def test_a_document_that_says_something_else(stored, capsys, change, finding):
+    forge(stored, **change)
+    assert told_of(stored, capsys) == [f"  its events give another verdict: {finding}"]
+
+
+def test_a_nested_value_is_compared_by_what_it_contained():
+    document = run_document(Judge(plans_from_text(FAILS, "a.yaml", BENCH, load_register(None))[0]), "")
+    after = json.loads(json.dumps(strict(document)))
+    after["steps"][0]["predicted"] = {"value": 1.0, "tau": 2.0}
+    before = json.loads(json.dumps(after))
+    del before["steps"][0]["predicted"]["tau"]
+    assert differences(before, after) == []
+    before["steps"][0]["predicted"]["value"] = 1.5
+    assert differences(before, after) == ["step Loop closes by itself: predicted, value 1.5 became 1.0"]
 
 
 def test_a_record_that_cannot_be_judged_again_is_incomplete(tmp_path, capsys):

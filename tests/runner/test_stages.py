@@ -7,7 +7,8 @@ import pytest
 
 from bench.language.loading import load_plans
 from bench.language.register import load_register
-from bench.record.manifest import MANIFEST_FILE, entry_of, load_manifest
+from bench.record import MANIFEST_FILE
+from bench.record.manifest import entry_of, load_manifest
 from bench.record.reader import read_record
 from bench.record.verifying import verify
 from bench.report.exports import export

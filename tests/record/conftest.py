@@ -1,0 +1,1 @@
+collect_ignore = ["stored"]  # its sequence is evidence, not a test
