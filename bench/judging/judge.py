@@ -26,6 +26,7 @@ from bench.events import (
     Driven,
     Driving,
     Event,
+    Filed,
     Injected,
     Lost,
     Passed,
@@ -170,6 +171,9 @@ class Judge:
             case Answered():
                 if isinstance(self.open, OpenAsk | OpenCheck) and self.open.result is None:
                     self.open.answered(event)
+            case Filed():
+                if isinstance(self.open, OpenAsk) and self.open.result is None:
+                    self.open.filed(event)
             case Aligned():
                 self.readings.clock_bound_s[event.device] = event.bound_s
             case Lost():

@@ -11,6 +11,7 @@ from bench.record.manifest import tool_version
 from bench.record.reader import Record
 from bench.record.verifying import Level, Verification, verify
 from bench.report.document import injected_faults, run_document
+from bench.report.photos import photos
 from bench.report.plots import plots
 from bench.report.register import wordings
 from bench.report.rows import (
@@ -67,6 +68,7 @@ def report_content(record: Record) -> dict[str, Any]:
         "faults": _faults(record),
         "plots": [plot._asdict() for plot in drawn],
         "still": still,
+        "photos": [photo._asdict() for photo in photos(record)],
         "invariants": invariant_rows(document),
         "frames": frames,
         "raw": _raw(record),

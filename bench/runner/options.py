@@ -51,7 +51,6 @@ class Options:
         """For the manifest."""
         return {"operator": self.operator} | ({"present": list(self.people)} if self.people else {})
 
-
     def reason_not_to_run(self, plan: Plan) -> str:
         """Why the bench must not run `plan`; '' when it may."""
         return only_simulated(plan) or (self.selfcheck.objection(plan) if self.selfcheck is not None else "")
