@@ -51,6 +51,9 @@ if TYPE_CHECKING:
     from bench.language.expressions import Condition
     from bench.language.plan import Plan
 
+#: The tag of the sequences that look for what is wrong after a repair: only they watch the bench's `wiring` rules.
+TRIAGE = "triage"
+
 
 @dataclass(slots=True)
 class StepResult:
@@ -95,7 +98,8 @@ class Judge:
         self._running = False  # some invariant waits for its `must`
         self._invariants = [RULES[rule.kind](rule, self) for rule in plan.invariants]
         self._trusted_while = [RULES[rule.kind](rule, self) for rule in plan.bench.trusted_while]
-        self._rules = [*self._trusted_while, *self._invariants]
+        self._wiring = [RULES[rule.kind](rule, self) for rule in plan.bench.wiring if TRIAGE in plan.tags]
+        self._rules = [*self._trusted_while, *self._invariants, *self._wiring]
         self._moving = Moving(plan.bench, self.readings)
 
     def watch(self, condition: Condition) -> Watch:
@@ -255,6 +259,11 @@ class Judge:
     def invariants(self) -> list[InvariantResult]:
         """Close the invariants at the last event; call once, when nothing more is folded."""
         return [invariant.close(self.end_s, self.doubt_from_s) for invariant in self._invariants]
+
+    def wiring(self) -> list[str]:
+        """The wiring groups whose rules of the bench were broken, the one that was broken first in front."""
+        broken = [rule.result for rule in self._wiring if rule.result.at_s is not None]
+        return list(dict.fromkeys(result.name for result in sorted(broken, key=lambda result: result.at_s)))
 
 
 def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -> Verdict:

@@ -131,6 +131,7 @@ def _facts(document: Mapping[str, Any], record: Record, found: Verification) -> 
         ("Origin", origin),
         ("Local rules", _acknowledged(manifest.get("acknowledgement"))),
         ("Decision rule", _RULES.get(record.header["rule"], record.header["rule"])),
+        ("Wiring to look at", ", then ".join(map(str, document["wiring"]))),
         ("Simulated with", plain(manifest.get("parameters"))),
         ("Run time", "" if document["virtual_s"] is None else f"{seconds(document['virtual_s'])} s"),
     ]
