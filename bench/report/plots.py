@@ -273,17 +273,20 @@ def _time_axis(axes: Axes, shared: Shared) -> None:
 
 
 def _inline(figure: Figure, name: str, caption: str, description: str) -> str:
-    """The figure as SVG for the inside of a page: no prologue, no outside names, only ids that are used."""
-    from html import escape
-
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     file = io.StringIO()
     FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    whole = file.getvalue()
+    return inline(file.getvalue(), name, caption, description)
+
+
+def inline(whole: str, name: str, caption: str, description: str) -> str:
+    """A drawn SVG for the inside of a page: no prologue, no outside names, only ids that are used."""
+    from html import escape
+
     box = re.search(r'viewBox="([-\d. ]+)"', whole)
     inside = whole[whole.index(">", whole.index("<svg")) + 1 :]
-    inside = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", inside, flags=re.DOTALL)
+    inside = re.sub(r"<(metadata|style|title|desc)\b.*?</\1>", "", inside, flags=re.DOTALL)
     inside = re.sub(r"<!--.*?-->", "", inside, flags=re.DOTALL).replace("xlink:href", "href")
     used = set(re.findall(r"#([\w-]+)", inside))
     inside = re.sub(r' id="([^"]*)"', lambda match: match[0] if match[1] in used else "", inside)
