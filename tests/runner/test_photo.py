@@ -12,15 +12,18 @@ import pytest
 from persons import ran
 from PIL import Image
 from pypdf import PdfReader
+from record import heron_record
 
 from bench.__main__ import main
-from bench.events import Answered, Asked, Filed, Noted
+from bench.errors import RecordError
+from bench.events import Answered, Asked, Filed, Noted, StepBegan, StepEnded
 from bench.judging.rejudge import differences, rejudge
 from bench.record import photos
 from bench.record.manifest import write_manifest
 from bench.record.photos import ending_of, photo_name, read_photo
 from bench.record.reader import read_record
 from bench.record.verifying import Level, verify
+from bench.record.writer import RecordWriter
 from bench.report.content import report_content
 from bench.report.page import html_page, pdf_pages
 from bench.report.photos import photos as shown_photos
@@ -49,13 +52,18 @@ def camera(tmp_path):
 
 @pytest.fixture
 def filed(tmp_path, camera):
-    """The folder of a record with a photo."""
+    """The folder of a record with a photo, written without a bench."""
+    writer = RecordWriter(tmp_path / "record", heron_record.HEADER, heron_record.TEXTS)
+    writer.event(StepBegan(0.0, "1", "Plugs seated", "ask"))
+    name = f"{NAME}.jpg"
+    writer.event(Filed(1.0, name, writer.add_file(name, camera.read_bytes()), "B. Roth"))
+    writer.event(StepEnded(1.0, "1", "pass"))
+    writer.close({"document": heron_record.document()})
+    return tmp_path / "record"
+
+
+def test_the_photo_is_in_the_record_and_in_the_chain(tmp_path, camera):
     document, events, _ = ran(tmp_path / "records", ASK, "yes", str(camera))
-    return document, events
-
-
-def test_the_photo_is_in_the_record_and_in_the_chain(filed, camera):
-    document, events = filed
     data, sha256 = camera.read_bytes(), hashlib.sha256(camera.read_bytes()).hexdigest()
     folder = read_record(document["record"]).folder
     assert document["verdict"] == "pass", document["reason"]
@@ -175,7 +183,7 @@ def findings(folder):
 
 
 def test_a_changed_photo_is_found(filed):
-    folder = read_record(filed[0]["record"]).folder
+    folder = filed
     path = folder / f"{NAME}.jpg"
     path.write_bytes(path.read_bytes()[:-1] + b"!")
     assert findings(folder) == (Level.ALTERED, [
@@ -185,7 +193,7 @@ def test_a_changed_photo_is_found(filed):
 
 
 def test_a_missing_photo_is_found(filed):
-    folder = read_record(filed[0]["record"]).folder
+    folder = filed
     (folder / f"{NAME}.jpg").unlink()
     assert findings(folder) == (Level.ALTERED, [
         f"{NAME}.jpg: is in the manifest but not in the folder",
@@ -194,7 +202,7 @@ def test_a_missing_photo_is_found(filed):
 
 
 def test_a_photo_put_in_its_place_with_a_new_manifest_is_found_by_the_chain(filed):
-    folder = read_record(filed[0]["record"]).folder
+    folder = filed
     other = picture(size=(300, 300))
     (folder / f"{NAME}.jpg").write_bytes(other)
     manifest = json.loads((folder / "manifest.json").read_text())
@@ -204,7 +212,7 @@ def test_a_photo_put_in_its_place_with_a_new_manifest_is_found_by_the_chain(file
 
 
 def test_a_photo_of_a_run_that_was_never_closed_is_checked_too(filed):
-    folder = read_record(filed[0]["record"]).folder
+    folder = filed
     (folder / "manifest.json").unlink()
     assert verify(folder).level is Level.INCOMPLETE
     (folder / f"{NAME}.jpg").write_bytes(b"")
@@ -215,7 +223,7 @@ def test_a_photo_of_a_run_that_was_never_closed_is_checked_too(filed):
 
 
 def test_the_report_shows_it_small_with_alt_text_and_hash(filed, camera):
-    record = read_record(filed[0]["record"])
+    record = read_record(filed)
     (photo,) = shown_photos(record)
     assert photo.caption == "step 1 (Plugs seated), filed by B. Roth"
     small = Image.open(io.BytesIO(base64.b64decode(photo.data)))
@@ -242,7 +250,7 @@ def test_what_cannot_be_shown_is_named_and_linked(tmp_path):
 
 
 def test_a_changed_photo_is_not_shown(filed):
-    record = read_record(filed[0]["record"])
+    record = read_record(filed)
     (record.folder / f"{NAME}.jpg").write_bytes(picture(size=(300, 300)))
     (photo,) = shown_photos(record)
     assert (photo.data, photo.note) == ("", "The file is not the one that was filed; it is not shown.")
@@ -262,3 +270,11 @@ def test_on_the_simulated_bench_none_is_due_and_the_step_says_so(tmp_path, capsy
 def test_nobody_called_simulated_gets_by_without_one(tmp_path):
     document, _, _ = ran(tmp_path, ASK, "yes", "", name="simulated")
     assert document["steps"][0]["verdict"] == "inconclusive"
+
+
+def test_a_photo_that_comes_after_the_run_is_not_slipped_into_its_record(tmp_path):
+    writer = RecordWriter(tmp_path / "record", heron_record.HEADER, heron_record.TEXTS)
+    writer.close({"document": heron_record.document()})
+    with pytest.raises(RecordError, match="the run is over"):
+        writer.add_file(f"{NAME}.jpg", picture())
+    assert verify(tmp_path / "record").level is Level.INTACT
