@@ -123,6 +123,15 @@ class Answered(NamedTuple):
     by: str
 
 
+class Filed(NamedTuple):
+    """The photo that a step asks for is in the record, as `file` with this hash; '' where `by` gave none."""
+
+    t: float
+    file: str
+    sha256: str
+    by: str
+
+
 class Lost(NamedTuple):
     """A device is gone, or cannot do what it was asked; the run ends safe and inconclusive."""
 
@@ -183,14 +192,14 @@ class Stopped(NamedTuple):
 KINDS: dict[str, type] = {
     "life": Life, "step-began": StepBegan, "step-ended": StepEnded, "driving": Driving, "driven": Driven,
     "sent": Sent, "injected": Injected, "restored": Restored, "asked": Asked, "answered": Answered,
-    "lost": Lost, "stale": Stale, "silent": Silent, "stopped": Stopped, "aligned": Aligned, "noted": Noted,
-    "held-back": HeldBack,
+    "filed": Filed, "lost": Lost, "stale": Stale, "silent": Silent, "stopped": Stopped, "aligned": Aligned,
+    "noted": Noted, "held-back": HeldBack,
 }  # fmt: skip
 KIND_OF: dict[type, str] = {cls: word for word, cls in KINDS.items()}
 
 Event = (
     Batch | Passed | Life | StepBegan | StepEnded | Driving | Driven | Sent | Injected | Restored
-    | Asked | Answered | Lost | Stale | Silent | Stopped | Aligned | Noted | HeldBack
+    | Asked | Answered | Filed | Lost | Stale | Silent | Stopped | Aligned | Noted | HeldBack
 )  # fmt: skip
 
 

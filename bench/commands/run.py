@@ -144,11 +144,14 @@ def work(arguments: argparse.Namespace) -> int:
 
         repeats = {"repeats": repeats_document(documents)}
     if arguments.json:
+        from bench.runner.table import wiring_to_look_at
+
         whole = {
             "verdict": str(verdict),
             "runs": documents,
             "to_be_shown_again": retest.open,
             "firmware_doubts": doubts,
+            "wiring": wiring_to_look_at(documents),
         }
         print(json.dumps(whole | repeats, indent=1))
     else:

@@ -6,7 +6,9 @@ import time
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from bench.events import Answered, Asked, Event, Noted, Value
+from bench.errors import RecordError
+from bench.events import Answered, Asked, Event, Filed, Noted, Value
+from bench.record.photos import RIGHT, Keep, read_photo
 from bench.terminal import Prompt
 
 #: Quicker than this nobody can have read the question, s.
@@ -42,6 +44,34 @@ class Person:
         events: list[Event] = []
         if not self._who(events, within_s, device):
             return events, None
+        value = self._meant(meaning, events, within_s, device)
+        if value is not None:
+            events.append(Answered(time.monotonic(), value, self.name))
+        return events, value
+
+    def photo(self, name: str, within_s: float, device: str, keep: Keep) -> list[Event]:
+        """Have the one who has just answered give a picture, kept as `name`: question, refusals and `Filed`."""
+        events: list[Event] = []
+        filed = [""]
+
+        def read(answer: str) -> Value:
+            if not answer.strip():
+                return ""
+            ending, data = read_photo(answer.strip())
+            try:
+                filed[0] = keep(f"{name}.{ending}", data)
+            except RecordError as error:
+                raise ValueError(str(error)) from error
+            return f"{name}.{ending}"
+
+        file = self._meant(Meaning(f"The photo of it: path of {RIGHT}; empty if there is none:", (), read),
+                           events, within_s, device)  # fmt: skip
+        if file is not None:
+            events.append(Filed(time.monotonic(), str(file), filed[0], self.name))
+        return events
+
+    def _meant(self, meaning: Meaning, events: list[Event], within_s: float, device: str) -> Value | None:
+        """Ask until something is answered that can be meant, and note what cannot."""
         question = meaning.question
         events.append(Asked(time.monotonic(), question, meaning.answers))
         while True:
@@ -49,17 +79,14 @@ class Person:
             answer = self._prompt(question, within_s)
             answered_at = time.monotonic()
             if answer is None:
-                return events, None
+                return None
             try:
                 if answered_at - asked_at < self._least_s:
                     raise ValueError(f"within {answered_at - asked_at:.2g} s nobody can have read it")
-                value = meaning.read(answer)
+                return meaning.read(answer)
             except ValueError as error:
                 events.append(Noted(answered_at, device, f"{meaning.question.strip()} {answer!r} is refused: {error}"))
                 question = f"{error}. {meaning.question}"
-                continue
-            events.append(Answered(answered_at, value, self.name))
-            return events, value
 
     def _who(self, events: list[Event], within_s: float, device: str) -> str:
         question = f"Who is answering? ({' / '.join(self.people)})" if self.people else "Who is answering?"

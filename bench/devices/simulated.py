@@ -15,6 +15,7 @@ from bench.language.surroundings import can_database
 if TYPE_CHECKING:
     from bench.events import Value
     from bench.language.plan import Send
+    from bench.record.photos import Keep
     from bench.runner.actions import AskPerson
     from simulators.world import World
 
@@ -65,7 +66,7 @@ class SimulatedBench:
         answers = {name: Restored(t, name) for name in names}
         return self._each(t, names, lambda name: self.world.restore(t, name), answers)
 
-    def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
+    def ask(self, t: float, question: AskPerson, keep: Keep) -> Sequence[Event]:
         return [] if question.simulated is None else [Answered(t, question.simulated, "simulated")]
 
     def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]:

@@ -19,6 +19,7 @@ from bench.events import Aligned, Answered, Asked, Batch, Event, Injected, Lost,
 
 if TYPE_CHECKING:
     from bench.language.plan import Send
+    from bench.record.photos import Keep
     from bench.runner.actions import AskPerson
 
 #: Between a look at how far the devices have got and what the engine is then given, s.
@@ -184,7 +185,7 @@ class WallBench:
 
         return self._each(t, names, "restore", work)
 
-    def ask(self, t: float, question: AskPerson) -> Sequence[Event]:
+    def ask(self, t: float, question: AskPerson, keep: Keep) -> Sequence[Event]:
         if self._simulated:
             return [] if question.simulated is None else [Answered(t, question.simulated, "simulated")]
         person = self._person
@@ -192,8 +193,10 @@ class WallBench:
             return [Lost(t, "person", "a question is to be asked, and there is no terminal")]
 
         def work() -> None:
-            events, _ = person.ask(one_of(question.question, question.answers), question.within_s, "person")
+            events, answer = person.ask(one_of(question.question, question.answers), question.within_s, "person")
             self._post([event for event in events if type(event) is not Asked])  # the engine has said so
+            if question.photo and answer is not None:
+                self._post(person.photo(question.photo, question.within_s, "person", keep))
 
         threading.Thread(target=work, name="question", daemon=True).start()
         return ()

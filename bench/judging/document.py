@@ -10,6 +10,7 @@ from typing import Any
 from bench.judging.judge import Judge, StepResult, verdict_of
 from bench.language import plan as plans
 from bench.language.plan import Step
+from bench.verdicts import Verdict
 
 
 def run_document(judge: Judge, record: str) -> dict[str, Any]:
@@ -38,6 +39,8 @@ def run_document(judge: Judge, record: str) -> dict[str, Any]:
         "other_limits": _other_limits(plan),
         "reason": _headline(judge, steps, invariants),
         "trouble": judge.trouble,
+        "wiring": judge.wiring() if verdict in (Verdict.FAIL, Verdict.INCONCLUSIVE) else [],
+        "tags": list(plan.tags),
         "record": record,
         "virtual_s": round(judge.end_s, 6),
         "steps": steps,

@@ -26,6 +26,7 @@ from bench.events import (
     Driven,
     Driving,
     Event,
+    Filed,
     Injected,
     Lost,
     Passed,
@@ -50,6 +51,9 @@ from bench.verdicts import Verdict, worst
 if TYPE_CHECKING:
     from bench.language.expressions import Condition
     from bench.language.plan import Plan
+
+#: The tag of the sequences that look for what is wrong after a repair: only they watch the bench's `wiring` rules.
+TRIAGE = "triage"
 
 
 @dataclass(slots=True)
@@ -103,7 +107,8 @@ class Judge:
         self._running = False  # some invariant waits for its `must`
         self._invariants = [RULES[rule.kind](rule, self) for rule in plan.invariants]
         self._trusted_while = [RULES[rule.kind](rule, self) for rule in plan.bench.trusted_while]
-        self._rules = [*self._trusted_while, *self._invariants]
+        self._wiring = [RULES[rule.kind](rule, self) for rule in plan.bench.wiring if TRIAGE in plan.tags]
+        self._rules = [*self._trusted_while, *self._invariants, *self._wiring]
         self._moving = Moving(plan.bench, self.readings)
         self.firmware_said: str | None = None
         self._firmware = firmware or {}
@@ -182,6 +187,9 @@ class Judge:
             case Answered():
                 if isinstance(self.open, OpenAsk | OpenCheck) and self.open.result is None:
                     self.open.answered(event)
+            case Filed():
+                if isinstance(self.open, OpenAsk) and self.open.result is None:
+                    self.open.filed(event)
             case Aligned():
                 self.readings.clock_bound_s[event.device] = event.bound_s
             case Lost():
@@ -294,6 +302,11 @@ class Judge:
             meant = f"the run was started for {stated(self._firmware)}"
             self.trouble = self.trouble or f"the box never said its version on {self.plan.bench.firmware}; {meant}"
         return [invariant.close(self.end_s, self.doubt_from_s) for invariant in self._invariants]
+
+    def wiring(self) -> list[str]:
+        """The wiring groups whose rules of the bench were broken, the one that was broken first in front."""
+        broken = [rule.result for rule in self._wiring if rule.result.at_s is not None]
+        return list(dict.fromkeys(result.name for result in sorted(broken, key=lambda result: result.at_s)))
 
 
 def verdict_of(judge: Judge, invariants: list[InvariantResult], not_run: bool) -> Verdict:

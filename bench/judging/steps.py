@@ -22,7 +22,7 @@ from bench.language.expressions import Condition
 from bench.verdicts import Verdict
 
 if TYPE_CHECKING:
-    from bench.events import Answered
+    from bench.events import Answered, Filed
     from bench.judging.judge import Judge
     from bench.judging.watches import Crossing
 
@@ -115,14 +115,42 @@ class OpenAsk(OpenStep):
     def __init__(self, step, judge, began_s):
         super().__init__(step, judge, began_s)
         self.deadline_s = round(began_s + step.within_s, 6)
+        self._said: Judged | None = None  # by the answer alone, while the photo is due
 
     def answered(self, event: Answered) -> None:
+        if self._said is not None:
+            return
         right = event.answer == self.step.expect
         reason = f"{event.by} answered {event.answer!r}" + ("" if right else f", {self.step.expect!r} is right")
-        self.result = Judged(Verdict.PASS if right else Verdict.FAIL, reason=reason)
+        judged = Judged(Verdict.PASS if right else Verdict.FAIL, reason=reason)
+        if self.step.photo and self.judge.plan.bench.real:
+            self._said = judged
+            self.deadline_s = round(event.t + self.step.within_s, 6)
+            return
+        if self.step.photo:
+            judged.reason += "; simulated, no photo is due"
+        self.result = judged
+
+    def filed(self, event: Filed) -> None:
+        if self._said is None:
+            return
+        if event.file:
+            self._said.reason += f"; photo {event.file}, SHA-256 {event.sha256[:16]}…"
+            self.result = self._said
+        else:
+            self._lacking("no photo was given")
 
     def passed(self, t):
-        self.result = inconclusive("nobody answered in time")
+        if self._said is None:
+            self.result = inconclusive("nobody answered in time")
+        else:
+            self._lacking("no photo was given in time")
+
+    def _lacking(self, text: str) -> None:
+        """What was answered wrong stays wrong; what was answered right is not shown."""
+        reason = f"{self._said.reason}, but {text}"
+        self.result = inconclusive(reason) if self._said.verdict is Verdict.PASS else self._said
+        self.result.reason = reason
 
 
 class OpenAwait(OpenStep):

@@ -77,6 +77,9 @@ class BenchDocument(Document):
     trusted_while: list[RuleChoice] | None = Field(  # type: ignore[valid-type]
         None, description="Rules without which nothing is judged, for example never: supply_limit == 'on'"
     )
+    wiring: list[RuleChoice] | None = Field(  # type: ignore[valid-type]
+        None, description="Rules named after wiring groups: the one broken first is looked at first after a triage run"
+    )
     resistors: dict[VariableName, ResistorEntry] | None = Field(None, description="What has to cool between cycles")
     full_voltage: Text | None = Field(
         None, description="What the pack has when full, for example 403.2 V: discharge times are predicted from there"
@@ -111,6 +114,7 @@ class Bench:
     database: Path | None = None
     agree: tuple[tuple[str, str, str], ...] = ()  # (channel, channel, how far apart they may be)
     trusted_while: tuple[Invariant, ...] = ()  # when one is broken the bench is in trouble, and not the box
+    wiring: tuple[Invariant, ...] = ()  # named after the wiring group that each points to
     resistors: tuple[Resistor, ...] = ()
     full_v: float | None = None  # of the pack
     firmware: str = ""  # the channel on which the box says its version
@@ -176,6 +180,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
     whole = len(channels) == len(document.channels)  # else the names in rules would be complained of as well
     resistors = read_resistors(document.resistors if whole else None, channels, problems)
     trusted_while = _rules(document.trusted_while if whole else None, channels, problems)
+    wiring = _rules(document.wiring if whole else None, channels, problems, "a wiring group")
     for entry in document.agree or ():
         for name in (entry.first, entry.second):
             if name not in document.channels:
@@ -192,6 +197,7 @@ def resolve_bench(data: Map, file: str, text: str) -> Bench:
         firmware=firmware,
         resistors=resistors,
         trusted_while=trusted_while,
+        wiring=wiring,
         stands_in=bool(document.stands_in),
         rule=str(document.rule or "simple"),
         name=str(document.bench),
@@ -222,15 +228,20 @@ def _firmware(entry: FirmwareEntry, channels: Mapping[str, Channel], problems: P
     return str(name)
 
 
-def _rules(entries: list[Any] | None, channels: Mapping[str, Channel], problems: Problems) -> tuple[Invariant, ...]:
-    """What `trusted_while` says; what is wrong with it goes to `problems`."""
+def _rules(
+    entries: list[Any] | None, channels: Mapping[str, Channel], problems: Problems, named_after: str = ""
+) -> tuple[Invariant, ...]:
+    """What `trusted_while` or `wiring` says; what is wrong with it goes to `problems`."""
     from bench.language.resolving import resolve_rule  # which needs to know what a bench is
 
     scope = Scope({name: channel.type for name, channel in channels.items()})
     found = []
     for entry in entries or ():
         with problems.collecting():
-            found.append(resolve_rule(entry, scope, Register()))
+            rule = resolve_rule(entry, scope, Register())
+            if named_after and entry.name is None:
+                raise getattr(entry, entry.KIND).place.error("the rule has no name", f"name it after {named_after}")
+            found.append(rule)
     return tuple(found)
 
 

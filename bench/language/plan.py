@@ -120,7 +120,7 @@ class Pause(Step):
 @dataclass(frozen=True, slots=True)
 class Ask(Step):
     """A question to a person. `expect` is the answer that passes; `simulated` the simulated bench's answer; the present
-    values of `shows` stand beside the question."""
+    values of `shows` stand beside the question. `photo`: a picture is due with the answer."""
 
     question: str
     answers: tuple[str, ...]
@@ -128,6 +128,7 @@ class Ask(Step):
     simulated: str | None
     within_s: float
     shows: tuple[str, ...] = ()
+    photo: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from bench.language.documents import Document, Formula, SequenceName, Text, VariableName, by_key, one_of
+from bench.language.documents import Document, Formula, SequenceName, Text, Truth, VariableName, by_key, one_of
 
 Condition = Annotated[Text, Field(description="A condition over channels, for example ts_voltage < 60 V")]
 Duration = Annotated[Text, Field(description="A time with its unit, for example 5 s or 250 ms")]
@@ -130,6 +130,7 @@ class AskEntry(StepEntry):
     answers: list[Text] | None = Field(None, min_length=1, description="What may be answered; [yes, no] if left out")
     expect: Text | None = Field(None, description="The answer that passes; the first if left out")
     shows: list[Text] | None = Field(None, description="Channels whose present values stand beside the question")
+    photo: Truth | None = Field(None, description="true: a picture has to be filed into the record with the answer")
     simulated: Text | None = Field(None, description="The answer of the simulated bench, marked so in the record")
     within: Duration | None = Field(None, description="How long to wait; 10 min if left out")
 

@@ -233,7 +233,7 @@ class StepResolver:
         simulated = str(entry.simulated) if entry.simulated is not None else None
         within_s = self._duration(entry.within, DEFAULT_ANSWER_S)
         shows = tuple(channel.name for channel in beside if channel is not None)
-        return plan.Ask(*_common(step), str(entry.ask), answers, expect, simulated, within_s, shows)
+        return plan.Ask(*_common(step), str(entry.ask), answers, expect, simulated, within_s, shows, bool(entry.photo))
 
     # -- steps that hold steps -----------------------------------------------------------------------------------
 

@@ -56,7 +56,9 @@ def verify(folder: Path | str, public: bytes | None = None, chain: Chain | None 
         findings.append(f"the run was never closed: there is no {MANIFEST_FILE}")
         if chain.torn:
             findings.append(f"{RECORD_FILE}: ends in the middle of line {chain.lines + 1}")
-        return Verification(level, findings, chain.lines, len(there))
+        if wrong := _compare_photos(folder, there, chain):
+            level = Level.ALTERED
+        return Verification(level, findings + wrong, chain.lines, len(there))
     try:
         manifest = load_manifest(folder) or {}
     except RecordError as error:
@@ -67,7 +69,7 @@ def verify(folder: Path | str, public: bytes | None = None, chain: Chain | None 
     elif public is not None and signer != public:
         other = f"signed with another key, {fingerprint(signer)}" if signer else "not signed"
         findings.append(f"{SIGNATURE_FILE}: the record is {other}; the key asked for is {fingerprint(public)}")
-    findings += _compare_files(folder, there, manifest["files"], chain)
+    findings += _compare_files(folder, there, manifest["files"], chain) + _compare_photos(folder, there, chain)
     if (manifest.get("lines"), manifest.get("last_line_sha256")) != (chain.lines, chain.last):
         findings.append(f"{RECORD_FILE}: its number of lines or its last line is not the manifest's")
     level = Level.ALTERED if findings else Level.INTACT
@@ -99,6 +101,17 @@ def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, A
         elif ((name == RECORD_FILE and chain.entry) or _hashed(folder / name)) != entry:
             findings.append(f"{name}: is not the file that the manifest describes")
     return findings + _unlisted(there, entries)
+
+
+def _compare_photos(folder: Path, there: set[str], chain: Chain) -> list[str]:
+    """What the events say of the photos, apart from any manifest."""
+    findings = []
+    for number, name, sha256 in chain.filed:
+        if name not in there:
+            findings.append(f"{name}: {RECORD_FILE}:{number} names it, and it is not in the folder")
+        elif _hashed(folder / name)["sha256"] != sha256:
+            findings.append(f"{name}: is not the file that {RECORD_FILE}:{number} names")
+    return findings
 
 
 def _hashed(path: Path) -> dict[str, Any]:

@@ -24,6 +24,7 @@ from datetime import UTC, datetime
 from itertools import count
 from math import inf
 from pathlib import Path, PurePosixPath
+from threading import RLock
 from time import monotonic
 from typing import Any, NoReturn
 
@@ -47,6 +48,7 @@ from bench.record.manifest import (
     software_versions,
     tool_version,
     write_manifest,
+    write_whole,
 )
 
 BLOCK_S = 0.05
@@ -97,6 +99,7 @@ class RecordWriter:
         self._entries: dict[str, dict[str, Any]] = {}
         self._files: list[GrowingFile] = []
         self._closed = False
+        self._one_at_a_time = RLock()  # a file may be added from any thread, and never to a closed record
         self._reserve: Reserve | None = None
         self._is_full = False
         self._make_folder()
@@ -157,6 +160,20 @@ class RecordWriter:
         if monotonic() >= self._due:
             self._hand_over()
 
+    def add_file(self, name: str, data: bytes) -> str:
+        """Keep a file beside the events, whole and on the disk; its SHA-256. Called from any thread; the event that
+        names it is the caller's. Raises RecordError, and then nothing was kept."""
+        with self._one_at_a_time:
+            if self._closed:
+                raise RecordError(f"{self.folder}: the run is over")
+            try:
+                (self.folder / name).parent.mkdir(parents=True, exist_ok=True)
+                write_whole(self.folder / name, data)
+            except OSError as error:
+                raise RecordError(f"{self.folder / name}: cannot be written: {error.strerror}") from error
+            self._entries[name] = entry_of(data)
+            return self._entries[name]["sha256"]
+
     def tick(self) -> None:
         """Nothing came. A wall-clock loop calls this at least every 25 ms, so that what came before is safe."""
         if not self._closed and monotonic() >= self._due:
@@ -164,6 +181,10 @@ class RecordWriter:
 
     def close(self, fields: Mapping[str, Any]) -> None:
         """Finish the record. `fields` go into the manifest: document, firmware, box, people, stage, overrides."""
+        with self._one_at_a_time:
+            self._close(fields)
+
+    def _close(self, fields: Mapping[str, Any]) -> None:
         if self._closed:
             return
         self._close_blocks()

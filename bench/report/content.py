@@ -11,6 +11,7 @@ from bench.record.manifest import tool_version
 from bench.record.reader import Record
 from bench.record.verifying import Level, Verification, verify
 from bench.report.document import injected_faults, run_document
+from bench.report.photos import photos
 from bench.report.plots import plots
 from bench.report.register import wordings
 from bench.report.rows import (
@@ -67,6 +68,7 @@ def report_content(record: Record) -> dict[str, Any]:
         "faults": _faults(record),
         "plots": [plot._asdict() for plot in drawn],
         "still": still,
+        "photos": [photo._asdict() for photo in photos(record)],
         "invariants": invariant_rows(document),
         "frames": frames,
         "raw": _raw(record),
@@ -132,6 +134,7 @@ def _facts(document: Mapping[str, Any], record: Record, found: Verification) -> 
         ("Origin", origin),
         ("Local rules", _acknowledged(manifest.get("acknowledgement"))),
         ("Decision rule", _RULES.get(record.header["rule"], record.header["rule"])),
+        ("Wiring to look at", ", then ".join(map(str, document["wiring"]))),
         ("Simulated with", plain(manifest.get("parameters"))),
         ("Run time", "" if document["virtual_s"] is None else f"{seconds(document['virtual_s'])} s"),
     ]

@@ -12,7 +12,7 @@ from bench.verdicts import Verdict
 
 _RUN: dict[str, Any] = {
     "sequence": "", "case": "", "title": "", "purpose": "", "energy": "", "verdict": "", "reason": "",
-    "virtual_s": None, "steps": [], "invariants": [], "proves": [],
+    "virtual_s": None, "steps": [], "invariants": [], "proves": [], "wiring": [],
 }  # fmt: skip
 _STEP: dict[str, Any] = {
     "path": "", "name": "", "kind": "", "verdict": "", "value": None, "unit": "", "bound": None, "limit": None,

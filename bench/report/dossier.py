@@ -20,6 +20,7 @@ from bench.record.verifying import Level, Verification, verify
 from bench.report.content import CAUTIONS, overrides, signature_text, stage_text
 from bench.report.document import run_document
 from bench.report.focus import focused_plot
+from bench.report.glance import glance
 from bench.report.register import Wording, wordings
 from bench.report.rows import requirement_rows
 from bench.report.texts import firmware_text, plain, utc_text
@@ -79,6 +80,7 @@ def dossier_content(places: Iterable[Path]) -> dict[str, Any]:
         for row in requirement_rows(source.document, wordings(source.record)):
             proofs.setdefault(row["id"], []).append(Proof(source, row))
     rows = [_requirement(name, words.get(name, Wording()), proofs[name], subject) for name in proofs]
+    picture = glance(_verdicts(rows))
     plots = []
     for row in rows:
         best = row.pop("best")
@@ -95,6 +97,7 @@ def dossier_content(places: Iterable[Path]) -> dict[str, Any]:
         "contradictions": contradictions(claim_of(s.record.manifest or {}, s.label) for s in counting),
         "gaps": sorted((row for row in rows if row["gap"]), key=lambda row: row["urgency"]),
         "rows": rows,
+        "picture": picture,
         "plots": plots,
         "records": [_record_row(source) for source in sources],
         "cautions": CAUTIONS,
@@ -143,6 +146,15 @@ def _requirement(name: str, wording: Wording, proofs: list[Proof], subject: tupl
         "proofs": [_proof_row(proof) for proof in ordered[:_MOST_PROOFS]],
         "more": _more(ordered[_MOST_PROOFS:]),
         "best": ordered[0] if ordered else None,
+        "deciding": deciding,
+    }
+
+
+def _verdicts(rows: list[dict[str, Any]]) -> dict[str, list[tuple[str, str]]]:
+    """Requirement -> (sequence, verdict) of what decides."""
+    return {
+        row["id"]: [(proof.source.document["sequence"], proof.row["verdict"]) for proof in row.pop("deciding")]
+        for row in rows
     }
 
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _INK, _LINE = "#1c1c1c", "#d8d8d8"
+_GUIDE, _EVERY, _LARGE = "#8a8a8a", 10, 40  # darker lines to follow, and from how many rows on the labels stand twice
 _CELL_IN, _LETTER_IN = 0.16, 0.075  # width of a cell, and of a letter of the labels
 _SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none", "svg.hashsalt": "topbox-bench", "text.parse_math": False, "font.size": 7.5,
@@ -49,7 +50,8 @@ def heat_map(
         matplotlib.rcParams.update(_SETTINGS)
         left = 0.3 + _LETTER_IN * max(map(len, rows), default=1)
         bottom = 0.2 + _LETTER_IN * max(map(len, columns), default=1)
-        top = 0.5 + 0.16 * (len(levels) + 1)
+        legend = 0.5 + 0.16 * (len(levels) + 1)
+        top = legend + (bottom if len(rows) >= _LARGE else 0.0)
         size = left + _CELL_IN * len(columns) + 0.5, bottom + _CELL_IN * len(rows) + top
         size = max(size[0], 6.0), size[1]
         figure = Figure(figsize=size)
@@ -59,7 +61,7 @@ def heat_map(
         marks = [_mark(level) for level in levels]
         figure.legend(
             marks, [level.meaning for level in levels], loc="upper left", frameon=False, borderaxespad=0.0,
-            bbox_to_anchor=(0.1 / size[0], 1 - 0.38 / size[1]), handletextpad=0.4, labelspacing=0.3,
+            bbox_to_anchor=(0.1 / size[0], 1 - 0.38 / size[1]), handletextpad=0.4, labelspacing=0.45, handlelength=1.2,
         )  # fmt: skip
         file = io.StringIO()
         FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, "Creator": None, "Title": title})
@@ -84,10 +86,11 @@ def _draw(
     axes.set_xticks(range(len(columns)), columns, rotation=90)
     axes.set_yticks(range(len(rows)), rows)
     axes.tick_params(length=0)
-    for place in range(1, len(columns)):
-        axes.axvline(place - 0.5, color=_LINE, linewidth=0.4, zorder=2)
-    for place in range(1, len(rows)):
-        axes.axhline(place - 0.5, color=_LINE, linewidth=0.4, zorder=2)
+    if len(rows) >= _LARGE:
+        axes.tick_params(labeltop=True)
+    for line, count in ((axes.axvline, len(columns)), (axes.axhline, len(rows))):
+        for place in range(1, count):
+            line(place - 0.5, color=_LINE if place % _EVERY else _GUIDE, linewidth=0.4, zorder=2)
     for row, place in down.items():
         count = sum(row == other and found >= counted_from for (other, _), found in cells.items())
         axes.text(len(columns) - 0.3, place, str(count), va="center", fontweight="bold" if not count else "normal")
@@ -100,9 +103,14 @@ def _ink(level: Level) -> dict[str, Any]:
 
 
 def _mark(level: Level) -> Any:
+    """As it looks in the picture: the mark on its grey."""
     from matplotlib.lines import Line2D
 
-    return Line2D([], [], linestyle="none", marker=level.marker, markersize=4, color=_INK)
+    colours = {"markeredgecolor" if level.marker in "x+" else "color": _ink(level)["color"]}
+    return (
+        Line2D([], [], linestyle="none", marker="s", markersize=8, color=str(level.grey)),
+        Line2D([], [], linestyle="none", marker=level.marker, markersize=4, markeredgewidth=0.8, **colours),
+    )
 
 
 def _described(svg: str, description: str) -> str:

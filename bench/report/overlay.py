@@ -18,11 +18,11 @@ from bench.report.plots import (
     SETTINGS,
     STYLES,
     Plot,
-    inline,
     longest,
     new_axes,
     quantity_groups,
     segments_of,
+    svg_of,
 )
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def _made(name: str, draw: Callable[[], tuple[Figure, str, str]]) -> Plot:
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {name}"})
         figure, caption, description = draw()
-        return Plot(caption, description, inline(figure, name, caption, description))
+        return Plot(caption, description, svg_of(figure, name, caption, description))
 
 
 def _quantities(record: Record, channels: Sequence[str], moving: Traces) -> tuple[Figure, str, str]:

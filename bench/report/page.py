@@ -24,8 +24,12 @@ def html_page(name: str, content: Mapping[str, Any]) -> bytes:
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     css = Markup((_HERE / "page.css").read_text(encoding="utf-8"))
-    plots = [dict(plot) | {"svg": Markup(plot["svg"])} for plot in content["plots"]]
-    text = environment.get_template(f"{name}.html").render(content | {"css": css, "plots": plots})
+    drawn = {
+        key: [dict(plot) | {"svg": Markup(plot["svg"])} for plot in content[key]]
+        for key in ("plots", "picture")
+        if key in content
+    }
+    text = environment.get_template(f"{name}.html").render(content | {"css": css} | drawn)
     return text.encode("utf-8", "replace")  # half a surrogate pair in a device's text
 
 

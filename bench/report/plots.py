@@ -85,7 +85,7 @@ def plot(
         matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {place}"})
         draw = _draw_quantities if "unit" in record.channels[names[0]] else _draw_lanes
         figure, caption, description = draw(record, names, drawn, shared, with_durations)
-        return Plot(caption, description, inline(figure, f"plot-{place}", caption, description))
+        return Plot(caption, description, svg_of(figure, f"plot-{place}", caption, description))
 
 
 def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
@@ -272,18 +272,22 @@ def _time_axis(axes: Axes, shared: Shared) -> None:
                       textcoords="offset points", fontsize=7, va="bottom", ha="right" if late else "left")  # fmt: skip
 
 
-def inline(figure: Figure, name: str, caption: str, description: str) -> str:
-    """The figure as SVG for the inside of a page: no prologue, no outside names, only ids that are used."""
-    from html import escape
-
+def svg_of(figure: Figure, name: str, caption: str, description: str) -> str:
+    """The figure as SVG for the inside of a page (see `inline`)."""
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     file = io.StringIO()
     FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    whole = file.getvalue()
+    return inline(file.getvalue(), name, caption, description)
+
+
+def inline(whole: str, name: str, caption: str, description: str) -> str:
+    """A drawn SVG for the inside of a page: no prologue, no outside names, only ids that are used."""
+    from html import escape
+
     box = re.search(r'viewBox="([-\d. ]+)"', whole)
     inside = whole[whole.index(">", whole.index("<svg")) + 1 :]
-    inside = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", inside, flags=re.DOTALL)
+    inside = re.sub(r"<(metadata|style|title|desc)\b.*?</\1>", "", inside, flags=re.DOTALL)
     inside = re.sub(r"<!--.*?-->", "", inside, flags=re.DOTALL).replace("xlink:href", "href")
     used = set(re.findall(r"#([\w-]+)", inside))
     inside = re.sub(r' id="([^"]*)"', lambda match: match[0] if match[1] in used else "", inside)

@@ -43,12 +43,17 @@ class RestoreNames(NamedTuple):
 
 
 class AskPerson(NamedTuple):
-    """Put the question; answer with `Answered`, or nothing (the step has its own deadline)."""
+    """Put the question; answer with `Answered`, or nothing (the step has its own deadline).
+
+    `photo`: what the picture is to be called that is due with the answer, without its ending; '' where none is. It is
+    answered with `Filed`. On a simulated bench no picture is due.
+    """
 
     question: str
     answers: tuple[str, ...]
     simulated: str | None
     within_s: float
+    photo: str = ""
 
 
 class HaveRead(NamedTuple):

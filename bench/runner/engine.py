@@ -25,6 +25,7 @@ from bench import events
 from bench.judging.limits import show
 from bench.judging.steps import CARRY_OUT_S
 from bench.language import plan as plans
+from bench.record.photos import photo_name
 from bench.runner.actions import Action, AskPerson, DriveOutputs, HaveRead, InjectFaults, RestoreNames, SendFrame, Write
 from bench.runner.life import Life
 from bench.verdicts import Verdict
@@ -239,7 +240,8 @@ class Engine:
             case plans.Ask():
                 question = self._question(step)
                 self._write(events.Asked(self.t, question, step.answers), actions)
-                actions.append(AskPerson(question, step.answers, step.simulated, step.within_s))
+                photo = photo_name(path, step.name) if step.photo else ""
+                actions.append(AskPerson(question, step.answers, step.simulated, step.within_s, photo))
 
     def _question(self, step: plans.Ask) -> str:
         told = []

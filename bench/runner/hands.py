@@ -13,6 +13,7 @@ from bench.runner.actions import Action, AskPerson, DriveOutputs, HaveRead, Inje
 if TYPE_CHECKING:
     from bench.events import Value
     from bench.language.plan import Send
+    from bench.record.photos import Keep
     from bench.record.unrecorded import Unrecorded
     from bench.record.writer import RecordWriter
     from bench.runner.engine import Engine
@@ -32,7 +33,7 @@ class Bench(Protocol):
 
     def restore(self, t: float, names: tuple[str, ...]) -> Sequence[Event]: ...
 
-    def ask(self, t: float, question: AskPerson) -> Sequence[Event]: ...
+    def ask(self, t: float, question: AskPerson, keep: Keep) -> Sequence[Event]: ...
 
     def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]: ...
 
@@ -116,7 +117,7 @@ class Hands:
             case HaveRead(channels):
                 return self._bench.have_read(t, channels)
             case _:
-                return self._bench.ask(t, action)
+                return self._bench.ask(t, action, self._record.add_file)
 
     def _note_all(self, events: Sequence[Event]) -> None:
         """Into the record."""

@@ -156,6 +156,7 @@ class _Teller:
                     self.values.pop(name, None)
             case plans.Ask():
                 entry |= {"asks": step.question, "answers": list(step.answers), "expected": step.expect}
+                entry["photo"] = step.photo
         return entry
 
 
@@ -262,7 +263,9 @@ def _step_lines(entries: Iterable[dict[str, Any]], indent: str) -> Iterable[str]
         if "restores" in entry:
             yield f"{indent}  takes back {', '.join(entry['restores'])}"
         if "asks" in entry:
-            yield f"{indent}  asks: {entry['asks']} ({' / '.join(entry['answers'])}; right is {entry['expected']})"
+            photo = "; with a photo" if entry["photo"] else ""
+            answers = f"{' / '.join(entry['answers'])}; right is {entry['expected']}{photo}"
+            yield f"{indent}  asks: {entry['asks']} ({answers})"
         yield from _step_lines(entry.get("steps", ()), indent + "  ")
 
 

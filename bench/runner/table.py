@@ -3,12 +3,28 @@ verdict and requirement."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
+from bench.judging.judge import TRIAGE
 from bench.judging.limits import show
 from bench.verdicts import SHAPES, Verdict
+
+#: Instead of a group.
+NO_WIRING = "none is named by the bench file's rules"
+
+
+def looked_for(document: dict[str, Any]) -> bool:
+    """Whether this run has a wiring group to name: a run of the triage set that did not pass."""
+    return TRIAGE in document["tags"] and document["verdict"] in (Verdict.FAIL, Verdict.INCONCLUSIVE)
+
+
+def wiring_to_look_at(documents: Sequence[dict[str, Any]]) -> dict[str, int]:
+    """Of all triage runs that did not pass: wiring group -> how many of them name it first, most of them in front."""
+    firsts = Counter(next(iter(document["wiring"]), NO_WIRING) for document in documents if looked_for(document))
+    return dict(firsts.most_common())
 
 
 def print_outcome(
@@ -36,6 +52,8 @@ def print_outcome(
                     _line(console, f"invariant {invariant['name']}: {invariant['verdict']} {invariant['reason']}")
                     for excused in invariant["excused"]:
                         _line(console, f"  excused {excused}")
+            if looked_for(document):
+                _line(console, f"wiring to look at first: {', then '.join(document['wiring']) or NO_WIRING}")
     if len(documents) == 1:
         _line(console, f"record: {documents[0]['record']}")
     counts = {word: sum(document["verdict"] == word for document in documents) for word in SHAPES if word}
@@ -44,6 +62,11 @@ def print_outcome(
         told += f", {planned - len(documents)} not begun"
     virtual_s = sum(document["virtual_s"] for document in documents)
     _line(console, f"{SHAPES[str(verdict)]} {verdict}: {told}; {virtual_s:.1f} s of bench time")
+    if groups := wiring_to_look_at(documents):
+        told = ", ".join(
+            f"{group} (first in {count} of {sum(groups.values())} runs)" for group, count in groups.items()
+        )
+        _line(console, f"Wiring to look at first: {told}")
     for warning in warnings:
         _line(console, warning)
 

@@ -1,5 +1,5 @@
-"""JUnit files against the schema in use: junit-10.xsd of the Jenkins xUnit plug-in, whole, as the sources of pytest 8.3.4
-carry it (MIT, its notice inside)."""
+"""JUnit files against the schema in use: junit-10.xsd of the Jenkins xUnit plug-in, whole, as the sources of pytest
+8.3.4 carry it (MIT, its notice inside)."""
 
 import sys
 from pathlib import Path

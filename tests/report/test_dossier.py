@@ -1,5 +1,7 @@
 """The dossier: the newest of each kind counts, gaps stand first, and nothing simulated or altered proves anything."""
 
+from xml.etree import ElementTree
+
 import heron_record
 import pytest
 
@@ -49,6 +51,24 @@ def test_the_newest_of_a_kind_counts_whatever_its_verdict(tmp_path):
     make(tmp_path, "c", 3, dis="fail")
     row = row_of(dossier_content([tmp_path]))
     assert (row["verdict"], row["gap"]) == ("fail", "fail in R3: 6.5 s is above 5 s")
+
+
+def test_the_picture_says_what_the_table_says(tmp_path):
+    make(tmp_path, "a", 1, dis="fail")
+    make(tmp_path, "b", 2, case="low")
+    content = dossier_content([tmp_path])
+    (figure,) = content["picture"]
+    assert figure["description"] == (
+        "1 of 2 requirements have passed in each of the 1 sequences that shows them. Not so: DIS-01. Shown by no "
+        "record: none."
+    )
+    root = ElementTree.fromstring(figure["svg"].replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
+    texts = ["".join(text.itertext()) for text in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert {"PRE-01", "DIS-01", "energise-and-shutdown", "fail", "pass"} <= set(texts)
+    assert [text for text in texts if text.isdigit()] == ["1", "0"]
+    page = html_page("dossier", content).decode()
+    assert page.count(figure["svg"]) == 1 and page.count("<title") == 1 + page.count("<title id=")
+    assert b"%PDF" in pdf_pages("dossier", content)[:8]
 
 
 @pytest.mark.parametrize("other", [{"case": "low"}, {"stage": "dry"}])

@@ -42,3 +42,10 @@ def test_a_level_has_a_shape_of_its_own():
     bare = [drawn({("second", "left"): level}) for level in (0, 1)]
     shapes = [sorted(path.get("d") for path in ElementTree.fromstring(svg).iter(f"{SVG}path")) for svg in bare]
     assert shapes[0] != shapes[1]
+
+
+def test_many_rows_have_their_columns_named_above_too():
+    rows = [f"row {number}" for number in range(40)]
+    for shown, times in ((rows, 2), (rows[1:], 1)):
+        svg = heat_map("A", "B", shown, ["left"], {}, LEVELS)
+        assert texts(svg).count("left") == times

@@ -40,6 +40,9 @@ class Memory:
     def tick(self) -> None:
         pass
 
+    def add_file(self, name: str, data: bytes) -> str:
+        raise AssertionError("no photo is due on the simulated bench")
+
     def event(self, event: Event) -> None:
         self.events.append(event)
         if self._at_event is not None:
