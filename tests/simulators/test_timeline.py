@@ -20,7 +20,7 @@ def test_an_instant_that_does_not_end_is_named():
         timeline.at(t, again)
 
     timeline.at(2.5, again)
-    with pytest.raises(RuntimeError, match="^the instant 2.5 s does not end: more than 100000 actions$"):
+    with pytest.raises(RuntimeError, match=r"^the instant 2\.5 s does not end: more than 100000 actions$"):
         timeline.run_instant((10.0, 0))
 
 
