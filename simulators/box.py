@@ -190,7 +190,7 @@ class Box:
     def _bms_line_ok(self, t: float) -> bool:
         """As the latch and the controller see it, with the box powered."""
         s = self._settings
-        started = t >= self._up_since + s["bms_startup"] - 1e-9
+        started = t >= round(self._up_since + s["bms_startup"], 6)  # an instant of the timeline
         return started and self._in["bms_line"] and not s["bms_line_broken"]
 
     def _imd_line_ok(self, t: float) -> bool:

@@ -27,7 +27,7 @@ class Contactor:
         self._armature = False  # where the armature has got to
         self._due = inf  # when it moves next
         self._aux_moves: list[tuple[float, bool]] = []  # late auxiliary contact: what is still to come
-        self._aux_armature = normally_closed
+        self._aux_armature = self._aux_heads_for = normally_closed
 
     def configure(self, t: float, settings: Settings) -> None:
         """Take over changed times and damages."""
@@ -39,6 +39,7 @@ class Contactor:
         self._welded, self._dead = bool(settings[f"{name}_welded"]), bool(settings[f"{name}_dead"])
         self._aux_stuck_open = bool(settings.get(f"{name}_aux_open", 0.0))
         self._aux_stuck_closed = bool(settings.get(f"{name}_aux_closed", 0.0))
+        self._aux_unlinked = bool(settings.get(f"{name}_aux_unlinked", 0.0))
         self._wire_broken = bool(settings[f"{name}_wire_broken"])
         self._show(t)
 
@@ -74,16 +75,17 @@ class Contactor:
 
     def _show(self, t: float) -> None:
         """Work out contact and auxiliary contact from armature and damages; tell when one has changed."""
-        closed = self._armature != self._normally_closed
-        if self._welded or self._dead:
-            closed = self._welded
+        moved = self._armature != self._normally_closed
+        closed = self._welded if self._welded or self._dead else moved
+        aux = moved if self._aux_unlinked else closed
         before = self.closed, self.aux_closed
-        if closed != self.closed and self._aux_delay > 0.0:
+        if aux != self._aux_heads_for and self._aux_delay > 0.0:
             due = round(t + self._aux_delay, 6)
-            self._aux_moves.append((due, closed))
+            self._aux_moves.append((due, aux))
             self._timeline.at(due, self._aux_arrives)
         elif not self._aux_moves:
-            self._aux_armature = closed
+            self._aux_armature = aux
+        self._aux_heads_for = aux
         self.closed = closed
         self.aux_closed = (self._aux_armature or self._aux_stuck_closed) and not self._aux_stuck_open
         if before != (self.closed, self.aux_closed):

@@ -80,8 +80,8 @@ FAULTS: dict[str, Fault] = {
         "the pre-charge relay is welded closed", {"precharge_welded": 1}, ("all-contacts-open", "reports-agree"),
     ),
     "precharge-welded-unseen": Fault(
-        "the pre-charge relay is welded closed, but its auxiliary contact says open",
-        {"precharge_welded": 1, "precharge_aux_open": 1}, ("all-contacts-open", "reports-agree"),
+        "the pre-charge relay is welded closed, but its auxiliary contact goes with the coil",
+        {"precharge_welded": 1, "precharge_aux_unlinked": 1}, ("all-contacts-open", "reports-agree"),
     ),
     "air-plus-dead": Fault("AIR+ does not close", {"air_plus_dead": 1}, _DROPS),
     "air-minus-dead": Fault("AIR- does not close", {"air_minus_dead": 1}, _DROPS),
@@ -127,7 +127,7 @@ FAULTS: dict[str, Fault] = {
     "insulation-minus": Fault("insulation fault of HV-: 100.8 kohm to chassis", {"insulation_minus": 100.8e3}),
     # Loop, lines, supply
     "loop-broken": Fault("wire of the shutdown loop broken", {"loop_broken": 1}),
-    "loop-dropout": Fault("shutdown loop interrupted for 20 ms", {"loop_broken": 1}, lasts_s=0.02),
+    "loop-dropout": Fault("shutdown loop interrupted for 25 ms", {"loop_broken": 1}, lasts_s=0.025),
     "loop-dropout-short": Fault("shutdown loop interrupted for 2 ms", {"loop_broken": 1}, lasts_s=0.002),
     "interlock-broken": Fault("interlock pin of a connector not made", {"interlock_broken": 1}),
     "interlock-grounded": Fault("interlock wire shorted to ground: its fuse opens it", {"interlock_grounded": 1}),

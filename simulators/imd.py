@@ -25,7 +25,7 @@ class Imd:
 
     def start(self, t: float, startup_s: float) -> None:
         """Powered: the line stays low, and the reading 0, for `startup_s`; then the first value is a true one."""
-        self._ready_at = t + startup_s
+        self._ready_at = round(t + startup_s, 6)  # an instant of the timeline
         self._since, self._began = t, self._aim
 
     def stop(self) -> None:

@@ -22,7 +22,7 @@ class Latch:
         self._deadline = inf
 
     def power_up(self, t: float, grace_s: float) -> None:
-        self._seen_ok, self._deadline = False, t + grace_s
+        self._seen_ok, self._deadline = False, round(t + grace_s, 6)  # an instant of the timeline
 
     def watch(self, t: float, line_ok: bool) -> None:
         """The line as it is at `t`, with the box powered."""

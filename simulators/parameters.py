@@ -107,7 +107,8 @@ PARAMETERS: dict[str, Parameter] = {
 SWITCHES: tuple[str, ...] = (
     *(f"{name}_{damage}" for name in ("air_plus", "air_minus", "precharge", "discharge")
       for damage in ("welded", "dead", "wire_broken")),
-    *(f"{name}_aux_{damage}" for name in ("air_plus", "air_minus", "precharge") for damage in ("open", "closed")),
+    *(f"{name}_aux_{damage}" for name in ("air_plus", "air_minus") for damage in ("open", "closed")),
+    "precharge_aux_unlinked",  # it goes with the coil, not with the contact
     "controller_hung", "controller_held",
     "loop_broken", "interlock_broken", "interlock_grounded", "bms_line_broken", "imd_line_broken", "imd_line_stuck_ok",
     "bms_silent", "bms_frozen", "bms_counter_backwards", "bms_temperature_lost", "can_silent", "status_silent",

@@ -15,6 +15,8 @@ Action = Callable[[float], None]
 PHYSICS, FRAMES, SCANS, CONTROL = range(4)
 #: First rank that waits, for a wake-up of the engine with this phase: stimuli go in before controller steps.
 _RANKS_BEFORE_PHASE = (PHYSICS, CONTROL, CONTROL)
+#: The most actions of one instant; some hundred are usual.
+MOST_AT_ONCE = 100_000
 
 
 class Timeline:
@@ -58,11 +60,16 @@ class Timeline:
         return t, 2 if rank == CONTROL else 0
 
     def run_instant(self, until: tuple[float, int]) -> float:
-        """Do all of the next instant that comes before `until` = (time, phase); returns the instant."""
+        """Do all of the next instant that comes before `until` = (time, phase); returns the instant.
+
+        Raises RuntimeError when the instant does not come to an end.
+        """
         heap = self._heap
         t = self.now = heap[0][0]
         last_t, phase = until
         limit = CONTROL + 1 if last_t > t or phase > 2 else _RANKS_BEFORE_PHASE[phase]
-        while heap and heap[0][0] == t and heap[0][1] < limit:
+        for _ in range(MOST_AT_ONCE):
+            if not heap or heap[0][0] != t or heap[0][1] >= limit:
+                return t
             heappop(heap)[3](t)
-        return t
+        raise RuntimeError(f"the instant {t:g} s does not end: more than {MOST_AT_ONCE} actions")

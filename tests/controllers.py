@@ -362,3 +362,15 @@ class ConverterOutlastsFaults(Around):
         if self.out.state == "run" and out.state == "fault":
             self.until_s = t + 0.2
         return replace(out, dcdc_enable=True) if t < self.until_s else out
+
+
+class TicksRunOut(Around):
+    """Counts its steps in 16 bits and takes the overflow, after 655.36 s, for a fault of its clock."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._ticks = 0
+
+    def says(self, t: float, inputs: Inputs, out: Outputs) -> Outputs:
+        self._ticks += 1
+        return out if self._ticks < 65_536 else Outputs(state="fault", fault="clock")

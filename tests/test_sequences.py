@@ -91,6 +91,9 @@ BROKEN = [
     ("OneSampleIsEnough", "noisy-sense", "", "PRE-11", "True ratio when AIR+ closes"),
     ("BelievesPackSense", "pack-sense-low", "", "SNS-02", "No silent run"),
     ("ConverterOutlastsFaults", "dcdc-off-by-fault", "", "AUX-01", "dcdc-after-airs"),
+    ("StartsOnLevel", "stuck-start", "", "ACT-02", "Nothing starts"),
+    ("ClosesAtEighty", "cycles", "", "PRE-01", "second-air-waits"),
+    ("TicksRunOut", "eight-hours", "", "END-02", "Eight hours"),
 ]
 
 
@@ -99,7 +102,7 @@ def run(plan, controller, tmp_path):
 
 
 def plan_of(sequence, case):
-    (found,) = (plan for plan in PLANS if (plan.sequence, plan.case) == (sequence, case))
+    (found,) = (plan for plan in (*PLANS, *ENDURING) if (plan.sequence, plan.case) == (sequence, case))
     return found
 
 

@@ -143,8 +143,8 @@ def _only_could_not_fail(document: Mapping[str, Any]) -> bool:
 def opened_by(
     records: Iterable[Kept], plan: Plan, wanted: Wanted, intact: Callable[[Path], bool]
 ) -> tuple[Path | None, str]:
-    """Of `records`, newest first: the one that opens `wanted.stage` to `plan`, or what the newest that nearly does falls
-    short of. A fail closes the gate for what passed before it; trouble of the bench does not."""
+    """Of `records`, newest first: the one that opens `wanted.stage` to `plan`, or what the newest that nearly does
+    falls short of. A fail closes the gate for what passed before it; trouble of the bench does not."""
     short = ""
     for kept in records:
         falls = shortcoming(kept.manifest, plan, wanted)

@@ -86,7 +86,8 @@ def _begin(suite: Suite, stopping: Any) -> None:
 
 def _run_suite(specimen: Specimen) -> list[Outcome]:
     suite, outcomes = _process["suite"], []
-    for plan in specimen.runs(_process["plans"]):
+    plans = specimen.runs(_process["plans"])
+    for plan in specimen.most_telling_first(plans) if suite.first else plans:
         if _process["stopping"].is_set():
             break
         records = None if suite.records is None else suite.records / (specimen.name or specimen.kind)

@@ -34,6 +34,15 @@ class Specimen:
         part, of = self.share
         return plans[part % of :: of]
 
+    def most_telling_first(self, plans: list[Plan]) -> list[Plan]:
+        """Runs of sequences that prove what a defect breaks, then the others."""
+        if self.kind != DEFECT:
+            return plans
+        from simulators.defects import DEFECTS
+
+        breaks = set(DEFECTS[self.name].breaks)
+        return sorted(plans, key=lambda plan: breaks.isdisjoint(plan.proves))
+
     def is_settled_by(self, outcome: Outcome) -> bool:
         """Whether this run finds the defect and names a requirement that it breaks."""
         if self.kind != DEFECT:

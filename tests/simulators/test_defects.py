@@ -53,6 +53,14 @@ FOUND = [
     ("air-minus-back-fed", "loop-opened-in-run", "AIR-01"),
     ("discharge-normally-open", "energise-and-shutdown", "DIS-05"),
     ("indicator-on-supply", "discharge-without-supply", "IND-02"),
+    # Found by one sequence alone, or by few.
+    ("rise-unseen", "precharge-relay-welded-unseen", "AIR-03"),
+    ("precharge-weld-unseen", "precharge-relay-welded-unseen", "AIR-03"),
+    ("says-idle-in-fault", "bms-line-in-run", "AIR-08"),
+    ("says-idle-in-fault", "imd-line-in-run", "AIR-08"),
+    ("says-idle-in-fault", "bms-silence-in-run", "AIR-08"),
+    ("status-of-commands", "status-of-contacts", "AIR-08"),
+    ("precharge-outside-loop", "hardware-alone-in-precharge", "AIR-01"),
 ]
 
 

@@ -228,7 +228,7 @@ def test_registry_is_in_order():
         assert set(fault.excuses) <= documented, name
     used = {switch for fault in FAULTS.values() for switch in fault.values}
     unused = {s for s in SWITCHES if s not in used}
-    assert unused <= {"precharge_wire_broken", "precharge_aux_closed"}, unused
+    assert unused <= {"precharge_wire_broken"}, unused
 
 
 def test_unknown_names_are_input_errors(bench, stand):
