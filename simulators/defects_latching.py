@@ -154,6 +154,15 @@ class ResetRemembered(Changed):
         return clears
 
 
+@LATCHING.firmware("stop-is-reset", "LAT-01")
+class StopTakenForReset(Changed):
+    """Takes the press of stop for a reset, too."""
+
+    def _clears(self, i: Inputs, before: Inputs, present: list[str]) -> bool:
+        pressed = i.stop_request and not before.stop_request
+        return (pressed or super()._clears(i, before, present)) and not present
+
+
 @LATCHING.firmware("reset-forgives", "LAT-03 LAT-01")
 class ResetForgives(Changed):
     """Clears a fault whose cause is still there at the press of reset."""

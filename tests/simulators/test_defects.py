@@ -53,6 +53,15 @@ FOUND = [
     ("air-minus-back-fed", "loop-opened-in-run", "AIR-01"),
     ("discharge-normally-open", "energise-and-shutdown", "DIS-05"),
     ("indicator-on-supply", "discharge-without-supply", "IND-02"),
+    ("starts-at-70-volts", "restart-while-live", "PRE-08"),
+    ("current-fed-back-unseen", "stop-while-feeding-back", "STP-02"),
+    ("stops-at-20-amps", "stop-under-small-load", "STP-02"),
+    ("stop-begins-again", "stop-pressed-again", "STP-01"),
+    ("stop-is-reset", "stop-is-no-reset", "LAT-01"),
+    ("brown-out-at-7.2-v", "brown-out", "SUP-01"),
+    ("lost-sensor-below-36", "cell-sensor-lost", "BMS-05"),
+    ("fans-dip", "fan-curve", "AUX-02"),
+    ("one-sample-closes", "noisy-sense", "PRE-11"),
 ]
 
 
