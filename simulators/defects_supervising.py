@@ -185,6 +185,29 @@ class FansTurnedRound(Changed):
         return round(1.2 - super()._fans(i), 2)
 
 
+@SUPERVISING.firmware("brown-out-seen-once", "SUP-01")
+class BrownOutSeenOnce(Changed):
+    """Notices a low supply only once since power-up."""
+
+    _seen = False
+
+    def _others(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._others(t, i)
+        if self._seen and "low supply" not in self._faults:
+            return [cause for cause in causes if cause != "low supply"]
+        self._seen = self._seen or "low supply" in causes
+        return causes
+
+
+@SUPERVISING.firmware("impossible-heat-unseen", "BMS-05")
+class ImpossibleHeatUnseen(Changed):
+    """Takes a temperature above 150 degC for one that is not measured."""
+
+    def _cells(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._cells(t, i)
+        return causes if i.max_cell_temperature <= 150.0 else [c for c in causes if "temperature" not in c]
+
+
 @SUPERVISING.firmware("fans-dip", "AUX-02")
 class FansDip(Changed):
     """Slows the fans down between 45 and 48 degC."""
