@@ -199,6 +199,23 @@ class BrownOutSeenOnce(Changed):
         return causes
 
 
+@SUPERVISING.firmware("heat-unseen-while-charging", "BMS-05")
+class HeatUnseenWhileCharging(Changed):
+    """Does not look at the cells' temperatures while it charges."""
+
+    def _cells(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._cells(t, i)
+        return [c for c in causes if "temperature" not in c] if self._charge else causes
+
+
+@SUPERVISING.firmware("silence-unseen-while-stopping", "BMS-02")
+class SilenceUnseenWhileStopping(Changed):
+    """Does not supervise BMS messages while it waits for the current to fall."""
+
+    def _messages(self, t: float, i: Inputs) -> list[str]:
+        return [] if self._phase == "stopping" else super()._messages(t, i)
+
+
 @SUPERVISING.firmware("impossible-heat-unseen", "BMS-05")
 class ImpossibleHeatUnseen(Changed):
     """Takes a temperature above 150 degC for one that is not measured."""

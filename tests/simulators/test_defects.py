@@ -63,6 +63,8 @@ FOUND = [
     ("brown-out-at-7.2-v", "brown-out", "SUP-01"),
     ("brown-out-seen-once", "trips-twice", "SUP-01"),
     ("impossible-heat-unseen", "cell-over-temperature", "BMS-05"),
+    ("heat-unseen-while-charging", "hot-cell-while-charging", "BMS-05"),
+    ("silence-unseen-while-stopping", "bms-silence-while-stopping", "BMS-02"),
     ("lost-sensor-below-36", "cell-sensor-lost", "BMS-05"),
     ("fans-dip", "fan-curve", "AUX-02"),
     ("one-sample-closes", "noisy-sense", "PRE-11"),
