@@ -217,6 +217,7 @@ class LoopTakenForReset(Changed):
         return (closes or super()._clears(i, before, present)) and not present
 
 
+ENERGISING.numbers("starts-at-70-volts", "PRE-08", "Starts with up to 70 V on the vehicle side.", low_ts_v=70.0)
 ENERGISING.numbers("closes-at-80-percent", "PRE-01", "Closes AIR+ at 80 % of the pack voltage.", threshold=0.8)
 ENERGISING.numbers("closes-at-92-percent", "PRE-01", "Closes AIR+ at 92 % of the pack voltage.", threshold=0.92)
 ENERGISING.numbers(

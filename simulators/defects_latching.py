@@ -154,6 +154,34 @@ class ResetRemembered(Changed):
         return clears
 
 
+@LATCHING.firmware("fault-expires", "LAT-01")
+class FaultExpires(Changed):
+    """Forgets a fault 30 s after its cause has gone."""
+
+    _well = 0.0
+
+    def _clears(self, i: Inputs, before: Inputs, present: list[str]) -> bool:
+        self._well = 0.0 if present or not self._faults else self._well + self.period_s
+        return self._well >= 30.0 or super()._clears(i, before, present)
+
+
+@LATCHING.firmware("start-clears-quietly", "LAT-01")
+class StartClearsQuietly(Changed):
+    """Takes a press of start for a reset, and the next one for a start."""
+
+    def _clears(self, i: Inputs, before: Inputs, present: list[str]) -> bool:
+        return (self._asked_to_start(i, before) or super()._clears(i, before, present)) and not present
+
+
+@LATCHING.firmware("stop-is-reset", "LAT-01")
+class StopTakenForReset(Changed):
+    """Takes the press of stop for a reset, too."""
+
+    def _clears(self, i: Inputs, before: Inputs, present: list[str]) -> bool:
+        pressed = i.stop_request and not before.stop_request
+        return (pressed or super()._clears(i, before, present)) and not present
+
+
 @LATCHING.firmware("reset-forgives", "LAT-03 LAT-01")
 class ResetForgives(Changed):
     """Clears a fault whose cause is still there at the press of reset."""

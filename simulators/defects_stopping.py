@@ -49,6 +49,32 @@ class CurrentSignTurned(Changed):
         return -i.current < 5.0
 
 
+@STOPPING.firmware("current-fed-back-unseen", "STP-02")
+class CurrentFedBackUnseen(Changed):
+    """Takes a current that is fed back for none."""
+
+    def _unloaded(self, i: Inputs) -> bool:
+        return i.current < 5.0
+
+
+@STOPPING.firmware("stops-at-20-amps", "STP-02")
+class StopsAtTwentyAmps(Changed):
+    """Opens on a stop request as soon as less than 20 A flow."""
+
+    def _unloaded(self, i: Inputs) -> bool:
+        return abs(i.current) < 20.0
+
+
+@STOPPING.firmware("stop-begins-again", "STP-01")
+class StopBeginsAgain(Changed):
+    """Begins to wait anew when stop is pressed again."""
+
+    def _go_on(self, t: float, i: Inputs, stop: bool) -> None:
+        if stop and self._phase == "stopping":
+            self._phase_began = t
+        super()._go_on(t, i, stop)
+
+
 @STOPPING.firmware("ignores-stop", "STP-01")
 class IgnoresStop(Changed):
     """Does not stop when asked to."""

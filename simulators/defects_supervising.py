@@ -185,6 +185,55 @@ class FansTurnedRound(Changed):
         return round(1.2 - super()._fans(i), 2)
 
 
+@SUPERVISING.firmware("brown-out-seen-once", "SUP-01")
+class BrownOutSeenOnce(Changed):
+    """Notices a low supply only once since power-up."""
+
+    _seen = False
+
+    def _others(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._others(t, i)
+        if self._seen and "low supply" not in self._faults:
+            return [cause for cause in causes if cause != "low supply"]
+        self._seen = self._seen or "low supply" in causes
+        return causes
+
+
+@SUPERVISING.firmware("heat-unseen-while-charging", "BMS-05")
+class HeatUnseenWhileCharging(Changed):
+    """Does not look at the cells' temperatures while it charges."""
+
+    def _cells(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._cells(t, i)
+        return [c for c in causes if "temperature" not in c] if self._charge else causes
+
+
+@SUPERVISING.firmware("silence-unseen-while-stopping", "BMS-02")
+class SilenceUnseenWhileStopping(Changed):
+    """Does not supervise BMS messages while it waits for the current to fall."""
+
+    def _messages(self, t: float, i: Inputs) -> list[str]:
+        return [] if self._phase == "stopping" else super()._messages(t, i)
+
+
+@SUPERVISING.firmware("impossible-heat-unseen", "BMS-05")
+class ImpossibleHeatUnseen(Changed):
+    """Takes a temperature above 150 degC for one that is not measured."""
+
+    def _cells(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._cells(t, i)
+        return causes if i.max_cell_temperature <= 150.0 else [c for c in causes if "temperature" not in c]
+
+
+@SUPERVISING.firmware("fans-dip", "AUX-02")
+class FansDip(Changed):
+    """Slows the fans down between 45 and 48 degC."""
+
+    def _fans(self, i: Inputs) -> float:
+        duty = super()._fans(i)
+        return duty - 0.25 if 45.0 < i.max_cell_temperature < 48.0 else duty
+
+
 @SUPERVISING.firmware("fan-failure-unnamed", "AUX-04")
 class FanFailureUnnamed(Changed):
     """Does not name a fan that has failed."""
@@ -240,8 +289,12 @@ SUPERVISING.numbers(
     "Takes the reading of a lost temperature sensor for a cold cell.",
     coldest_cell_degc=-inf,
 )
+SUPERVISING.numbers(
+    "lost-sensor-below-36", "BMS-07", "Takes a sensor for lost only below -36 degC.", coldest_cell_degc=-36.0
+)
 SUPERVISING.numbers("cold-trips", "BMS-08", "Takes a cold cell for a lost sensor.", coldest_cell_degc=-5.0)
 SUPERVISING.numbers("brown-out-ignored", "SUP-01", "Does not notice a low supply.", measured_supply_v=0.0)
 SUPERVISING.numbers("brown-out-at-6-v", "SUP-01", "Notices a low supply only below 6 V.", measured_supply_v=6.0)
 SUPERVISING.numbers("brown-out-at-10-v", "SUP-02", "Takes 10 V for a low supply.", measured_supply_v=10.0)
+SUPERVISING.numbers("brown-out-at-7.2-v", "SUP-01", "Notices a low supply only below 7.2 V.", measured_supply_v=7.2)
 SUPERVISING.numbers("brown-out-seen-late", "SUP-01", "Lets a low supply last 2 s.", low_supply_lasts_s=2.0)

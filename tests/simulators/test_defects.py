@@ -61,6 +61,21 @@ FOUND = [
     ("says-idle-in-fault", "bms-silence-in-run", "AIR-08"),
     ("status-of-commands", "status-of-contacts", "AIR-08"),
     ("precharge-outside-loop", "hardware-alone-in-precharge", "AIR-01"),
+    ("starts-at-70-volts", "restart-while-live", "PRE-08"),
+    ("current-fed-back-unseen", "stop-while-feeding-back", "STP-02"),
+    ("stops-at-20-amps", "stop-under-small-load", "STP-02"),
+    ("stop-begins-again", "stop-pressed-again", "STP-01"),
+    ("fault-expires", "no-self-reset", "LAT-01"),
+    ("start-clears-quietly", "stop-is-no-reset", "LAT-01"),
+    ("stop-is-reset", "stop-is-no-reset", "LAT-01"),
+    ("brown-out-at-7.2-v", "brown-out", "SUP-01"),
+    ("brown-out-seen-once", "trips-twice", "SUP-01"),
+    ("impossible-heat-unseen", "cell-over-temperature", "BMS-05"),
+    ("heat-unseen-while-charging", "hot-cell-while-charging", "BMS-05"),
+    ("silence-unseen-while-stopping", "bms-silence-while-stopping", "BMS-02"),
+    ("lost-sensor-below-36", "cell-sensor-lost", "BMS-05"),
+    ("fans-dip", "fan-curve", "AUX-02"),
+    ("one-sample-closes", "noisy-sense", "PRE-11"),
 ]
 
 
