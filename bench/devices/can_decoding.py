@@ -1,8 +1,9 @@
 """From CAN frames to samples: the signals that channels name, and only those.
 
 cantools reads the database (DBC and whatever else it knows); the bits of the signals in use are cut out here, because
-a whole decode costs several times as much, and only where they differ from the payload before. What cantools lets pass is refused: a frame of the wrong length, a value outside its range, a number
-that has no name, a branch that the multiplexer does not have. Such a value is no sample; it is trouble, as text.
+a whole decode costs several times as much, and only where they differ from the payload before. What cantools lets pass
+is refused: a frame of the wrong length, a value outside its range, a number that has no name, a branch that the
+multiplexer does not have. Such a value is no sample; it is trouble, as text.
 """
 
 from __future__ import annotations
@@ -102,10 +103,18 @@ class MessageInUse:
         for mask in bits:
             every |= mask
         names: dict[str, Any] = {"from_bytes": int.from_bytes}
-        lines = ["def made():", f"    {' = '.join(['last', *kept])} = None", "    def forget():", "        nonlocal last"]
+        lines = [
+            "def made():",
+            f"    {' = '.join(['last', *kept])} = None",
+            "    def forget():",
+            "        nonlocal last",
+        ]
         lines += ["        last = None", "    def news(data):", f"        nonlocal {', '.join(['last', *kept])}"]
         lines += [f"        if len(data) != {self.length}:", "            return None"]
-        lines += ["        little = from_bytes(data, 'little')", "        changed = -1 if last is None else little ^ last"]
+        lines += [
+            "        little = from_bytes(data, 'little')",
+            "        changed = -1 if last is None else little ^ last",
+        ]
         lines += [f"        if not changed & {every}:", "            return ()"]
         if any(source.word == "big" for source in written):
             lines += ["        big = from_bytes(data, 'big')"]

@@ -26,7 +26,8 @@ SLACK_S = 0.05
 
 
 class WallBench:
-    """`events` is the queue that the wall loop reads, some events at a time. `identities`: what each device said it is, once opened.
+    """`events` is the queue that the wall loop reads, some events at a time. `identities`: what each device said it is,
+    once opened.
 
     `person` answers what is asked; on a `simulated` box the sequence's own simulated answers do.
     """
