@@ -16,8 +16,10 @@ from bench.events import Aligned, Event, Noted
 
 
 class StampMap:
-    """Gives bench times (s). `delay_s`: at most this long a frame takes to us when nothing is in its way; `use`: use
-    the stamps."""
+    """Gives bench times (s) of frames. `delay_s`: at most this long a frame takes to us when nothing is in its way.
+
+    `use`: whether stamps are to be used at all.
+    """
 
     LEARN_S = 0.5  # of host time, before stamps are believed
     PACE_S, PACE = 0.05, 0.01  # how far (s, and relative) stamps may run off the host's clock meanwhile

@@ -135,7 +135,7 @@ def test_a_late_stimulus_is_stamped_when_it_happened(two):
     assert one.asked.wait(10.0)
     asked_s = bench.now()
     one.let.set()
-    driven = bench.events.get(timeout=10.0)
+    (driven,) = bench.events.get(timeout=10.0)
     assert isinstance(driven, Driven) and asked_s <= driven.t <= bench.now()
 
 
@@ -146,7 +146,8 @@ def test_a_write_that_hangs_does_not_hold_back_the_safe_state_of_another(two):
     bench.drive(0.0, {"first": "closed"})
     assert one.asked.wait(10.0)
     bench.drive(0.0, {"first": "open", "second": "open"}, safe=True)
-    assert bench.events.get(timeout=10.0)[1:] == ("second", "open")
+    (driven,) = bench.events.get(timeout=10.0)
+    assert driven[1:] == ("second", "open")
     assert bench.events.empty()
 
 

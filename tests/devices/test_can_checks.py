@@ -92,3 +92,14 @@ def test_entries_that_cannot_be(entry, text):
     with pytest.raises(InputError) as caught:
         can_bus(f"interface: virtual, {entry}")
     assert text in str(caught.value)
+
+
+def test_a_frozen_counter_that_goes_on_by_one_moves_again():
+    """The value that comes next is the usual one, and the stop before it must still be told to be over."""
+    with Heard("counters: {box_status: status_counter}, frozen_after: 2") as bus:
+        for n in (1, 1, 1):
+            bus.say(STATUS, status(n))
+        assert bus.device._followed[STATUS].check.frozen
+        bus.say(STATUS, status(2))
+        assert not bus.device._followed[STATUS].check.frozen
+        assert bus.device._tallies.counts["box_status: counter moves again"] == 1

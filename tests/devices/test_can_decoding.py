@@ -265,3 +265,36 @@ def test_channels_that_do_not_fit_their_signals(channels, text):
     with pytest.raises(InputError) as caught:
         can_bus("interface: virtual", channels)
     assert text in str(caught.value)
+
+
+@pytest.mark.parametrize("order", [0, 1])
+def test_what_is_news_adds_up_to_the_whole_payload(order, tmp_path):
+    """Only signals whose bits have changed are looked at; a state, a scaled and a signed number, both byte orders."""
+    a, b, c = (0, 20, 40) if order else (2, 23, 47)
+    database = f"""{HEAD}BO_ 512 m: 8 A
+ SG_ a : {a}|3@{order}+ (1,0) [0|7] "" A
+ SG_ b : {b}|9@{order}+ (0.5,-7) [-7|200] "V" A
+ SG_ c : {c}|11@{order}- (1,0) [0|0] "A" A
+VAL_ 512 a 0 "no" 1 "yes" 2 "yes" 3 "x" 4 "y" 5 "z" ;
+"""
+    channels = """
+  a: {direction: read, text: true, signal: m.a}
+  b: {direction: read, unit: V, signal: m.b}
+  c: {direction: read, unit: A, signal: m.c}
+"""
+    ((_, each),) = can_bus("interface: virtual", channels, tmp_path, database)._followed.items()
+    chance, told, data, bad = random.Random(3), {}, bytes(8), 0
+    for _ in range(5000):
+        number = int.from_bytes(data, "little") ^ (1 << chance.randrange(64)) * (chance.random() < 0.9)
+        data = number.to_bytes(8, "little")
+        news, reading = each.message.news(data), each.message.reading(data)
+        assert (news is None) == bool(reading.lacking)
+        if news is None:
+            bad += 1
+            each.message.forget()
+            told = {}
+        else:
+            assert all(told.get(name) != value for name, value in news)
+            told |= dict(news)
+            assert told == dict(reading.samples)
+    assert 100 < bad < 4000
