@@ -208,6 +208,27 @@ class NoCheckOfVoltageBeforeStart(Changed):
         super()._start(t, replace(i, ts_voltage=min(i.ts_voltage, self.low_ts_v - 1.0)))
 
 
+@ENERGISING.firmware("start-begins-again", "ACT-03")
+class StartBeginsAgain(Changed):
+    """Begins anew when start is pressed again in pre-charge."""
+
+    _held = True
+
+    def _go_on(self, t: float, i: Inputs, stop: bool) -> None:
+        if self._phase == "charging" and i.start_request and not self._held:
+            self._enter("minus", t)
+        self._held = i.start_request
+        super()._go_on(t, i, stop)
+
+
+@ENERGISING.firmware("reset-is-stop", "ACT-03")
+class ResetIsStop(Changed):
+    """Takes the press of reset for one of stop."""
+
+    def reads(self, t: float, i: Inputs) -> Inputs:
+        return replace(i, stop_request=i.stop_request or i.reset_request)
+
+
 @ENERGISING.firmware("loop-is-reset", "LAT-03 LAT-01")
 class LoopTakenForReset(Changed):
     """Clears what is latched when the loop closes again."""

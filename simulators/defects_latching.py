@@ -173,6 +173,20 @@ class StartClearsQuietly(Changed):
         return (self._asked_to_start(i, before) or super()._clears(i, before, present)) and not present
 
 
+@LATCHING.firmware("reset-begins-again", "LAT-01")
+class ResetBeginsAgain(Changed):
+    """Clears a fault at the press of reset and only then looks whether a cell is still beyond its limit."""
+
+    _reset = False
+
+    def _causes(self, t: float, i: Inputs) -> list[str]:
+        if i.reset_request and not self._reset:
+            self._began.pop("cells", None)
+            self._began.pop("heat", None)
+        self._reset = i.reset_request
+        return super()._causes(t, i)
+
+
 @LATCHING.firmware("stop-is-reset", "LAT-01")
 class StopTakenForReset(Changed):
     """Takes the press of stop for a reset, too."""

@@ -208,6 +208,15 @@ class HeatUnseenWhileCharging(Changed):
         return [c for c in causes if "temperature" not in c] if self._charge else causes
 
 
+@SUPERVISING.firmware("heat-seen-in-run-only", "BMS-05")
+class HeatSeenInRunOnly(Changed):
+    """Looks at the cells' temperatures only once it runs."""
+
+    def _cells(self, t: float, i: Inputs) -> list[str]:
+        causes = super()._cells(t, i)
+        return causes if self._phase == "on" or self._faults else [c for c in causes if "temperature" not in c]
+
+
 @SUPERVISING.firmware("silence-unseen-while-stopping", "BMS-02")
 class SilenceUnseenWhileStopping(Changed):
     """Does not supervise BMS messages while it waits for the current to fall."""
