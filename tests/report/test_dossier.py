@@ -19,7 +19,10 @@ def make(records, name, day, simulated=False, firmware="1.4.2", dis="pass", case
     header = heron_record.HEADER | {"simulated": simulated, "case": case}
     writer = RecordWriter(records / name, header, heron_record.TEXTS)
     for event in heron_record.run_events():
-        (writer.batch if type(event) is Batch else writer.event)(event)
+        if type(event) is Batch:
+            writer.batches([event])
+        else:
+            writer.event(event)
     document = heron_record.document(verdict=dis, case=case)
     document["steps"][5] |= {"verdict": dis, "reason": "" if dis == "pass" else "6.5 s is above 5 s"}
     writer.close({"document": document, "box": "TB-07", "firmware": {"text": firmware}, "stage": stage, **manifest})
