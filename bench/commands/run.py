@@ -44,27 +44,14 @@ def add_parser(subparsers) -> None:
 
 
 def work(arguments: argparse.Namespace) -> int:
-    from contextlib import nullcontext
-    from dataclasses import replace
-
-    from bench.devices.opening import bench_in_wall_time, check_installed, devices_of
-    from bench.devices.person import Person
+    from bench.devices.opening import check_installed, devices_of
     from bench.errors import InputError
-    from bench.judging.document import refused_document
     from bench.language.bench_file import load_bench
     from bench.language.loading import load_plans
     from bench.language.register import load_register
-    from bench.record.keys import configured_key
     from bench.runner import options as option
-    from bench.runner import stages
-    from bench.runner.acknowledging import real_terminal
-    from bench.runner.budgets import memory_for
-    from bench.runner.progress import Progress
     from bench.runner.retest import Retest, wanted_parts
-    from bench.runner.run import run_plan
-    from bench.runner.stopping import Stop
-    from bench.terminal import is_there, terminal_prompt
-    from bench.verdicts import Verdict, exit_status, worst
+    from bench.verdicts import exit_status
 
     if arguments.repeat < 1:
         raise InputError.at("--repeat", f"{arguments.repeat} runs are none", "write a number from 1 on")
@@ -80,9 +67,30 @@ def work(arguments: argparse.Namespace) -> int:
 
         print(plan_text(plans, bench, register, option.injections(arguments.fault), arguments.json))
         return 0
-    key = configured_key(arguments.key)
     if not bench.simulated:
         check_installed(devices_of(bench))  # before anything is asked of people
+    options = _options(arguments, plans, bench)
+    retest = Retest(arguments.records, arguments.box, bench)
+    retest.replaced(parts)
+    runs = [(plan, number) for plan in plans for number in range(arguments.repeat)]
+    documents = _run_all(runs, bench, register, options, quiet=arguments.json)
+    retest.ran(documents)
+    verdict = _verdict(documents, len(runs))
+    _tell(arguments, documents, verdict, len(runs), options.firmware_doubts, retest)
+    return exit_status(verdict)
+
+
+def _options(arguments, plans, bench):
+    """What the user says about all runs, checked; people have been asked where the energy stage wants it."""
+    from dataclasses import replace
+
+    from bench.record.keys import configured_key
+    from bench.runner import options as option
+    from bench.runner import stages
+    from bench.runner.acknowledging import real_terminal
+    from bench.runner.budgets import memory_for
+
+    key = configured_key(arguments.key)
     permit = stages.permit(plans, bench, _wanted(arguments), arguments.records, real_terminal())
     options = option.Options(
         records=arguments.records,
@@ -100,16 +108,29 @@ def work(arguments: argparse.Namespace) -> int:
         heat=memory_for(bench, permit.stage, arguments.records, arguments.box),
         key=key,
     )
-    doubts = option.firmware_doubts(options, bench)
-    options = replace(options, firmware_doubts=doubts)
-    retest = Retest(arguments.records, arguments.box, bench)
-    retest.replaced(parts)
-    runs = [(plan, number) for plan in plans for number in range(arguments.repeat)]
+    return replace(options, firmware_doubts=option.firmware_doubts(options, bench))
+
+
+def _run_all(runs, bench, register, options, quiet):
+    """The documents of `runs`, (plan, number of the repetition) each, in their order; fewer when the bench was lost or
+    somebody stopped it."""
+    from contextlib import nullcontext
+    from dataclasses import replace
+
+    from bench.devices.opening import bench_in_wall_time
+    from bench.devices.person import Person
+    from bench.judging.document import refused_document
+    from bench.runner.progress import Progress
+    from bench.runner.run import run_plan
+    from bench.runner.stopping import Stop
+    from bench.terminal import is_there, terminal_prompt
+    from bench.verdicts import Verdict
+
     documents = []
-    person = Person(terminal_prompt(), arguments.operator) if bench.real and is_there() else None
-    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, arguments.operator, person)
-    with Stop() as stop, opened as real, Progress(len(runs), quiet=arguments.json) as progress:
-        for doubt in doubts:
+    person = Person(terminal_prompt(), options.operator) if bench.real and is_there() else None
+    opened = nullcontext() if bench.simulated else bench_in_wall_time(bench, options.operator, person)
+    with Stop() as stop, opened as real, Progress(len(runs), quiet=quiet) as progress:
+        for doubt in options.firmware_doubts:
             progress.say(f"warning: {doubt}")
         if person is not None:
             terminal_prompt().around = progress.paused
@@ -130,10 +151,21 @@ def work(arguments: argparse.Namespace) -> int:
             progress.end(documents[-1])
             if stop.was_asked or not_now or (real is not None and documents[-1]["trouble"]):
                 break  # what was lost is not opened again: begin anew when it is mended
-    verdict = worst(Verdict(document["verdict"]) for document in documents)
-    if len(documents) < len(runs):
-        verdict = worst([verdict, Verdict.NOT_RUN, Verdict.INCONCLUSIVE])
-    retest.ran(documents)
+    return documents
+
+
+def _verdict(documents, due):
+    """The worst of all; what was to be run and was not counts, too."""
+    from bench.verdicts import Verdict, worst
+
+    missing = [Verdict.NOT_RUN, Verdict.INCONCLUSIVE] if len(documents) < due else []
+    return worst([*(Verdict(document["verdict"]) for document in documents), *missing])
+
+
+def _tell(arguments, documents, verdict, due, doubts, retest):
+    """The outcome, as a file for other tools, as one document, or for people."""
+    from bench.runner.table import print_outcome, wiring_to_look_at
+
     if arguments.junit:
         from bench.report.junit import write_junit
 
@@ -144,8 +176,6 @@ def work(arguments: argparse.Namespace) -> int:
 
         repeats = {"repeats": repeats_document(documents)}
     if arguments.json:
-        from bench.runner.table import wiring_to_look_at
-
         whole = {
             "verdict": str(verdict),
             "runs": documents,
@@ -154,15 +184,12 @@ def work(arguments: argparse.Namespace) -> int:
             "wiring": wiring_to_look_at(documents),
         }
         print(json.dumps(whole | repeats, indent=1))
-    else:
-        from bench.runner.table import print_outcome
+        return
+    if repeats:
+        from bench.comparing.repeats_table import print_repeats
 
-        if repeats:
-            from bench.comparing.repeats_table import print_repeats
-
-            print_repeats(repeats["repeats"])
-        print_outcome(documents, verdict, len(runs), retest.warnings(), arguments.repeat > 1)
-    return exit_status(verdict)
+        print_repeats(repeats["repeats"])
+    print_outcome(documents, verdict, due, retest.warnings(), arguments.repeat > 1)
 
 
 def _checked(bench, register, options, stop, real, progress):

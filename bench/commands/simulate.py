@@ -24,8 +24,9 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.runner.stopping import Stop
     from simulators.stand_ins import StandIns
 
-    parameters = options.parameters(arguments.set, load_bench(None))
-    controller = options.controller(arguments.controller)
+    bench = load_bench(None)
+    parameters = options.parameters(arguments.set, bench)
+    controller = options.controller(arguments.controller, bench)
     with Stop() as stop, StandIns(parameters, controller, arguments.seed) as stand_ins:
         if arguments.write_bench is None:
             print(stand_ins.bench_text, flush=True)

@@ -197,7 +197,7 @@ def test_one_file_under_two_labels(call):
 
 
 def test_one_label_for_two_controllers(call):
-    name = module("controllers")
+    name = module("two_labels")
     call("run", ENERGISE, "--firmware", "v1.4.2")
     _, out, _ = call("run", ENERGISE, "--firmware", "v1.4.2", "--controller", f"{name}:Silent")
     assert out.startswith("warning: firmware 1.4.2 has been controller simulators.controller:ReferenceController (")

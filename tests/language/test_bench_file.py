@@ -20,6 +20,9 @@ STANDARD = {
 }
 
 
+MORE = {"firmware", "status_air_plus", "status_air_minus", "status_precharge"}
+
+
 def bench_of(channel: str, head: str = "devices: {box: {driver: simulated}}") -> Bench:
     """A bench with one channel `x`; the channel stands in line 3, its mapping from column 20."""
     return bench_from_text(f"bench: b\n{head}\nchannels: {{    x: {{{channel}}}}}\n", "b.yaml")
@@ -29,7 +32,7 @@ def test_the_shipped_bench_has_every_standard_channel():
     bench = load_bench()
     for direction, names in STANDARD.items():
         read = {name for name, each in bench.channels.items() if each.direction == direction}
-        assert read - set(names.split()) == ({"firmware"} if direction == "read" else set())
+        assert read - set(names.split()) == (MORE if direction == "read" else set())
         assert set(names.split()) <= read
     assert bench.firmware == "firmware"
     assert bench.simulated
