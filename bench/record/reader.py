@@ -52,8 +52,8 @@ class Record:
         self.problems: list[str] = []
         self.chain = chain = Chain(folder)
         first = next(iter_lines := iter(chain), None)
-        for _ in iter_lines:
-            pass
+        # Few among many blocks, and asked for by several parts of a report.
+        self._marks = [(n, line) for n, line in enumerate(iter_lines, 2) if not _BLOCK.match(line)]
         self.lines = chain.lines
         self.last_line_sha256 = chain.last
         if first is None:
@@ -100,7 +100,8 @@ class Record:
 
     def marks(self) -> Iterator[Event]:
         """The events that are no Batch, in order: quicker than `events`. Raises RecordError like it."""
-        for number, fields in self._parsed(blocks=False):
+        for number, line in self._marks:
+            fields = self._checked(line, number)
             if fields["kind"] not in _NO_EVENTS:
                 yield self._event(number, fields)
 
@@ -177,10 +178,9 @@ class Record:
         with (self.folder / RECORD_FILE).open("rb") as file:
             yield from enumerate(islice(file, self.lines), 1)
 
-    def _parsed(self, blocks: bool = True) -> Iterator[tuple[int, dict[str, Any]]]:
+    def _parsed(self) -> Iterator[tuple[int, dict[str, Any]]]:
         for number, line in self._numbered():
-            if blocks or not _BLOCK.match(line):
-                yield number, self._checked(line, number)
+            yield number, self._checked(line, number)
 
     def _checked(self, line: bytes, number: int) -> dict[str, Any]:
         fields = self._parse(line, number)
