@@ -14,6 +14,11 @@ from bench.verdicts import SHAPES, Verdict
 
 #: Instead of a group.
 NO_WIRING = "none is named by the bench file's rules"
+COLUMNS = (
+    ("", "left"), ("step", "left"), ("value", "right"), ("limit", "left"), ("margin", "right"), ("verdict", "left"),
+    ("requirement", "left"), ("reason", "left"),
+)  # fmt: skip
+WIDE = 120  # characters: on a narrower screen the reasons stand below the table
 
 
 def looked_for(document: dict[str, Any]) -> bool:
@@ -46,7 +51,11 @@ def print_outcome(
         plan = (document["sequence"], document["case"])
         if len(documents) == 1 or (document["verdict"] != "pass" and not (repeated and plan in shown)):
             shown.add(plan)
-            console.print(_steps(document))
+            console.print(_steps(document, console.width))
+            if console.width < WIDE:
+                for step in document["steps"]:
+                    if step["reason"]:
+                        _line(console, f"{step['path']} {step['name']}: {step['reason']}")
             for invariant in document["invariants"]:
                 if invariant["verdict"] != "pass" or invariant["excused"]:
                     _line(console, f"invariant {invariant['name']}: {invariant['verdict']} {invariant['reason']}")
@@ -75,18 +84,18 @@ def _line(console: Any, text: str) -> None:
     console.print(text, markup=False, soft_wrap=True)
 
 
-def _steps(document: dict[str, Any]) -> Any:
+def _steps(document: dict[str, Any], width: int) -> Any:
     from rich.box import SIMPLE
     from rich.table import Table
     from rich.text import Text
 
     name = f"{document['sequence']} / {document['case']}" if document["case"] else document["sequence"]
     table = Table(title=Text(name), title_justify="left", box=SIMPLE, pad_edge=False)
-    for heading, justify in (
-        ("", "left"), ("step", "left"), ("value", "right"), ("limit", "left"), ("margin", "right"), ("verdict", "left"),
-        ("requirement", "left"), ("reason", "left"),
-    ):  # fmt: skip
-        table.add_column(heading, justify=justify, min_width=28 if heading == "step" else None)
+    columns = COLUMNS if width >= WIDE else COLUMNS[:-1]
+    for heading, justify in columns:
+        most = width // 4 if heading == "reason" else None
+        wraps = heading in ("step", "limit", "reason")
+        table.add_column(heading, justify=justify, max_width=most, no_wrap=not wraps, overflow="fold")
     for not_run, group in groupby(
         document["steps"], lambda step: step["verdict"] == "not-run" and step["began_s"] is None
     ):
@@ -97,7 +106,7 @@ def _steps(document: dict[str, Any]) -> Any:
             )
             continue
         for step in steps:
-            table.add_row(*(Text(cell) for cell in _cells(step)))
+            table.add_row(*(Text(cell) for cell in _cells(step)[: len(columns)]))
     return table
 
 
