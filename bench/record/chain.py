@@ -14,6 +14,7 @@ from bench.record import RECORD_FILE
 from bench.record.lines import FIRST_PREV, line_start
 from bench.record.manifest import file_entry
 
+_CHUNK = 1 << 20  # bytes
 _FILED = b'"kind": "filed"'
 
 
@@ -35,28 +36,30 @@ class Chain:
 
     def __iter__(self) -> Iterator[bytes]:
         """The good lines, without newline. Raises RecordError if the file cannot be read."""
-        whole, size = hashlib.sha256(), 0
+        whole, size, rest = hashlib.sha256(), 0, b""
         try:
             with self.path.open("rb") as file:
-                for raw in file:
-                    if not raw.endswith(b"\n"):
-                        self.torn = True
-                        return
-                    start = line_start(self.lines + 1, self.last).encode()
-                    if not (raw.startswith(start) and raw.endswith(b"}\n")):
-                        self.broken = self._name_fault(raw)
-                        return
-                    whole.update(raw)
-                    size += len(raw)
-                    line = raw[:-1]
-                    self.lines += 1
-                    self.last = hashlib.sha256(line).hexdigest()
-                    if _FILED in raw:
-                        self._note_filed(line)
-                    yield line
-            self.entry = file_entry(whole.hexdigest(), size)
+                while chunk := file.read(_CHUNK):
+                    whole.update(chunk)
+                    size += len(chunk)
+                    *lines, rest = (rest + chunk).split(b"\n")
+                    for line in lines:
+                        if not (line.startswith(self._next_start()) and line.endswith(b"}")):
+                            self.broken = self._name_fault(line)
+                            return
+                        self.lines += 1
+                        self.last = hashlib.sha256(line).hexdigest()
+                        if _FILED in line:
+                            self._note_filed(line)
+                        yield line
         except OSError as error:
             raise RecordError(f"{self.path}: cannot be read: {error.strerror}") from error
+        self.torn = rest != b""
+        if not self.torn:
+            self.entry = file_entry(whole.hexdigest(), size)
+
+    def _next_start(self) -> bytes:
+        return line_start(self.lines + 1, self.last).encode()
 
     def _note_filed(self, line: bytes) -> None:
         with suppress(ValueError, KeyError):  # a line that is no event is for others to tell of
@@ -64,10 +67,10 @@ class Chain:
             if fields["kind"] == "filed" and fields["file"]:
                 self.filed.append((self.lines, str(fields["file"]), str(fields["sha256"])))
 
-    def _name_fault(self, raw: bytes) -> str:
+    def _name_fault(self, line: bytes) -> str:
         where = f"{self.path.name}:{self.lines + 1}"
-        if not raw.startswith(f'{{"n": {self.lines + 1}, '.encode()):
+        if not line.startswith(f'{{"n": {self.lines + 1}, '.encode()):
             return f"{where}: its number is not {self.lines + 1}; a line was changed, added or taken away"
-        if not raw.startswith(line_start(self.lines + 1, self.last).encode()):
+        if not line.startswith(self._next_start()):
             return f"{where}: does not hold the hash of the line before it; that line or this one was changed"
         return f"{where}: is not a whole line of a record"

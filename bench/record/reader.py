@@ -7,33 +7,24 @@ longer than memory, so lines are parsed as they are asked for.
 from __future__ import annotations
 
 import json
-import re
-from array import array
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from struct import error as StructError
-from struct import pack
-from typing import Any, NamedTuple, NoReturn
+from typing import Any, NoReturn
 
 from bench.errors import InputError, RecordError
 from bench.events import KINDS, Batch, Driven, Driving, Event, Frame, Stale, Value
 from bench.record import FRAMES_FILE, MANIFEST_FILE, RECORD_FILE
 from bench.record.chain import Chain
+from bench.record.columns import Columns, Trace
 from bench.record.header import FORMAT
 from bench.record.lines import numbers, parse_frame, quantity_names
 from bench.record.manifest import load_manifest
 
-_BLOCK = re.compile(rb'\{"n": \d+, "prev": "[0-9a-f]{64}", "t": [^,"]+, "kind": "(?:samples|scans)"')
+_KIND = b', "kind": '
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
-
-
-class Trace(NamedTuple):
-    """One channel over a run: `times` in s on the run clock, `values` in the channel's unit or its states."""
-
-    times: Sequence[float]
-    values: Sequence[Value]
+_NO_NUMBER = (KeyError, TypeError, ValueError)
 
 
 def read_record(folder: Path | str) -> Record:
@@ -53,7 +44,7 @@ class Record:
         self.chain = chain = Chain(folder)
         first = next(iter_lines := iter(chain), None)
         # Few among many blocks, and asked for by several parts of a report.
-        self._marks = [(n, line) for n, line in enumerate(iter_lines, 2) if not _BLOCK.match(line)]
+        self._marks = [(n, line) for n, line in enumerate(iter_lines, 2) if not _is_block_line(line)]
         self.lines = chain.lines
         self.last_line_sha256 = chain.last
         if first is None:
@@ -146,33 +137,34 @@ class Record:
             raise RecordError(f"{self.folder / name}: cannot be read: {error}") from error
 
     def _all_columns(self) -> tuple[dict[str, Trace], dict[str, list[float]]]:
-        if self._columns is not None:
-            return self._columns
-        columns: dict[str, tuple[list[bytes], list[Any]]] = {}  # numbers as packed doubles: there may be many millions
-        scans: dict[str, list[float]] = {}
-        known = _Times()
-        for number, line in self._numbered():
-            fields = known.block(line) or self._checked(line, number)
-            kind = fields["kind"]
-            if kind == "scans":
-                scans.setdefault(fields["group"], []).extend(fields["times"])
-            elif kind in ("samples", "driven"):
-                channel, one = fields["channel"], kind == "driven"
-                times, values = ([fields["t"]], [fields["value"]]) if one else (fields["times"], fields["values"])
-                column = columns.setdefault(channel, ([], []))
-                try:
-                    column[0].append(times if type(times) is bytes else _packed(times))
-                    if channel in self._quantities:
-                        column[1].append(_packed(values))
-                    else:
-                        column[1].extend(values)
-                except (TypeError, ValueError):  # something that is no number
-                    self._refuse(number)
-        self._columns = {}, scans
-        for name, (times, values) in columns.items():
-            trace = Trace(_doubles(times), _doubles(values) if name in self._quantities else values)
-            self._columns[0][name] = _in_time_order(trace)
+        if self._columns is None:
+            columns, scans = Columns(self._quantities), {}
+            try:
+                for number, line in self._numbered():
+                    if not columns.block(line):
+                        self._add_line(columns, scans, number, line)
+                self._columns = columns.traces(), scans
+            except _NO_NUMBER:  # many lines are read at once
+                self._name_wrong_line()
         return self._columns
+
+    def _add_line(self, columns: Columns, scans: dict[str, list[float]], number: int, line: bytes) -> None:
+        fields = self._checked(line, number)
+        kind = fields["kind"]
+        if kind == "scans":
+            scans.setdefault(fields["group"], []).extend(fields["times"])
+        elif kind == "samples":
+            columns.add(fields["channel"], fields["times"], fields["values"])
+        elif kind == "driven":
+            columns.add(fields["channel"], [fields["t"]], [fields["value"]])
+
+    def _name_wrong_line(self) -> NoReturn:
+        for number, line in self._numbered():
+            try:
+                self._add_line(Columns(self._quantities), {}, number, line)
+            except _NO_NUMBER:
+                self._refuse(number)
+        raise RecordError(f"{self.folder / RECORD_FILE}: was changed while it was read")
 
     def _numbered(self) -> Iterator[tuple[int, bytes]]:
         with (self.folder / RECORD_FILE).open("rb") as file:
@@ -225,38 +217,15 @@ class Record:
         raise RecordError(f"{self.folder / RECORD_FILE}:{number}: is not an event that this version knows")
 
 
-class _Times:
-    """Reads blocks of samples whose times are often those of the block before: channels that were scanned together."""
-
-    def __init__(self) -> None:
-        self._text = b""
-        self._times, self._count = b"", 0
-
-    def block(self, line: bytes) -> dict[str, Any] | None:
-        """The fields of a block of samples as the writer spells it; None for anything else, right or wrong."""
-        import orjson
-
-        head, found, rest = line.partition(b', "times": ')  # no text in JSON holds a quote behind a space
-        text, also, values = rest.partition(b', "values": ')
-        if not (found and also):
-            return None
-        try:
-            fields = orjson.loads(head + b"}")
-            fields["values"] = orjson.loads(values[:-2])
-            if text != self._text:
-                times = orjson.loads(text)
-                self._times, self._count, self._text = _packed(times), len(times), text
-        except (ValueError, TypeError):
-            return None
-        fields["times"] = self._times
-        good = fields.get("kind") == "samples" and isinstance(fields.get("channel"), str)
-        return fields if good and type(fields["values"]) is list and len(fields["values"]) == self._count else None
-
-
 def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:
     for t in sorted(together):
         samples, scanned = together[t]
         yield Batch(t, tuple(samples), tuple(scanned))
+
+
+def _is_block_line(line: bytes) -> bool:
+    at = line.find(_KIND)  # the first is the event's own: only numbers and a hash stand before it
+    return line.startswith((b'"samples"', b'"scans"'), at + len(_KIND))
 
 
 def _is_block(fields: dict[str, Any]) -> bool:
@@ -266,32 +235,6 @@ def _is_block(fields: dict[str, Any]) -> bool:
     if fields["kind"] == "scans":
         return isinstance(fields.get("group"), str)
     return isinstance(fields.get("channel"), str) and isinstance(values, list) and len(values) == len(times)
-
-
-def _packed(values: list[Any]) -> bytes:
-    """As doubles. Raises TypeError or ValueError for what is no number."""
-    try:
-        return pack(f"{len(values)}d", *values)
-    except StructError:  # an infinite one is a text
-        return pack(f"{len(values)}d", *numbers(values))
-
-
-def _doubles(blocks: list[bytes]) -> array:
-    whole = array("d")
-    whole.frombytes(b"".join(blocks))
-    blocks.clear()
-    return whole
-
-
-def _in_time_order(trace: Trace) -> Trace:
-    """Two devices' stamps may cross in a wall-clock run; a plot wants them in order."""
-    import numpy as np
-
-    times = np.asarray(trace.times)
-    if bool(np.all(times[:-1] <= times[1:])):
-        return trace
-    order = times.argsort(kind="stable").tolist()
-    return Trace([trace.times[i] for i in order], [trace.values[i] for i in order])
 
 
 def _no_constant(word: str) -> NoReturn:

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import BenchError
 
 if TYPE_CHECKING:
-    from bench.record.reader import Record, Trace
+    from bench.record.columns import Trace
+    from bench.record.reader import Record
 
 #: Kind of export -> its file's name in the record.
 FILES = {

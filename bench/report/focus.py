@@ -7,7 +7,8 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from typing import Any
 
-from bench.record.reader import Record, Trace
+from bench.record.columns import Trace
+from bench.record.reader import Record
 from bench.report.lines_drawn import boundaries, durations, levels, sequence_texts
 from bench.report.plots import FIRST, Plot, Shared, plot
 

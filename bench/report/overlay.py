@@ -9,7 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from bench.comparing.comparison_table import plan_name
-from bench.record.reader import Record, Trace
+from bench.record.columns import Trace
+from bench.record.reader import Record
 from bench.report.decimation import POINTS, decimate
 from bench.report.plots import (
     INK,

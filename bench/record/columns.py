@@ -1,0 +1,140 @@
+"""A record's samples, channel by channel. Numbers are kept as packed doubles: there may be many millions of them."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable, Sequence
+from struct import error as StructError
+from struct import pack
+from typing import Any, NamedTuple
+
+import orjson
+
+from bench.events import Value
+from bench.record.lines import numbers
+
+_WAITING = 64  # blocks of a channel whose numbers are read at once: half the time of one by one
+
+
+class Trace(NamedTuple):
+    """One channel over a run: `times` in s on the run clock, `values` in the channel's unit or its states."""
+
+    times: Sequence[float]
+    values: Sequence[Value]
+
+
+class Columns:
+    """Collects samples in the order of the record. `quantities` names the channels whose values are numbers."""
+
+    def __init__(self, quantities: Iterable[str]) -> None:
+        self._quantities = frozenset(quantities)
+        self._columns: dict[str, _Column] = {}
+        self._by_text: dict[bytes, _Column] = {}
+        self._text: bytes | None = None  # the times of channels that were scanned together are the same
+        self._times, self._commas = b"", 0
+
+    def block(self, line: bytes) -> bool:
+        """Take a block of a quantity's samples as the writer spells it; False for any other line, right or wrong.
+
+        Raises TypeError or ValueError, here or in `traces`, if this or an earlier block holds something else.
+        """
+        head, found, rest = line.partition(b', "times": [')  # no text in JSON holds a quote behind a space
+        text, also, values = rest.partition(b'], "values": [')
+        if not (found and also and text and values.endswith(b"]}\n")):
+            return False
+        column = self._by_text.get(head[head.find(b', "kind": ') :]) or self._named_in(head)
+        if column is None:
+            return False
+        if text != self._text:
+            self._times = _packed(orjson.loads(b"[%b]" % text))
+            self._commas, self._text = text.count(b","), text
+        if values.count(b",") != self._commas:
+            return False
+        column.add_text(self._times, values[:-3])
+        return True
+
+    def add(self, channel: str, times: list[float], values: list[Any]) -> None:
+        """Raises TypeError or ValueError if a time, or a quantity's value, is no number."""
+        self._column(channel).add(_packed(times), values)
+
+    def traces(self) -> dict[str, Trace]:
+        """By channel, each in order of time. Nothing is left here afterwards."""
+        columns, self._columns = self._columns, {}
+        return {name: _in_time_order(column.trace()) for name, column in columns.items()}
+
+    def _column(self, channel: str) -> _Column:
+        if channel not in self._columns:
+            self._columns[channel] = _Column(channel in self._quantities)
+        return self._columns[channel]
+
+    def _named_in(self, head: bytes) -> _Column | None:
+        text = head[head.find(b', "kind": ') :]
+        try:
+            fields = orjson.loads(b"{%b}" % text[2:])
+        except ValueError:
+            return None
+        channel = fields.get("channel")
+        if fields != {"kind": "samples", "channel": channel} or channel not in self._quantities:
+            return None
+        return self._by_text.setdefault(text, self._column(channel))
+
+
+class _Column:
+    def __init__(self, is_quantity: bool) -> None:
+        self._is_quantity = is_quantity
+        self._times: list[bytes] = []
+        self._values: list[Any] = []  # packed doubles of a quantity, or states
+        self._texts: list[bytes] = []
+
+    def add_text(self, times: bytes, text: bytes) -> None:
+        self._times.append(times)
+        self._texts.append(text)
+        if len(self._texts) == _WAITING:
+            self._read_texts()
+
+    def add(self, times: bytes, values: list[Any]) -> None:
+        self._read_texts()
+        self._times.append(times)
+        if self._is_quantity:
+            self._values.append(_packed(values))
+        else:
+            self._values += values
+
+    def trace(self) -> Trace:
+        self._read_texts()
+        times = _doubles(self._times)
+        values = _doubles(self._values) if self._is_quantity else self._values
+        if len(times) != len(values):
+            raise ValueError("a block has not as many values as times")
+        return Trace(times, values)
+
+    def _read_texts(self) -> None:
+        if self._texts:
+            self._values.append(_packed(orjson.loads(b"[%b]" % b",".join(self._texts))))
+            self._texts.clear()
+
+
+def _packed(values: list[Any]) -> bytes:
+    """As doubles. Raises TypeError or ValueError for what is no number."""
+    try:
+        return pack(f"{len(values)}d", *values)
+    except StructError:  # an infinite one is a text
+        return pack(f"{len(values)}d", *numbers(values))
+
+
+def _doubles(blocks: list[bytes]) -> array:
+    whole = array("d")
+    whole.frombytes(b"".join(blocks))
+    blocks.clear()
+    return whole
+
+
+def _in_time_order(trace: Trace) -> Trace:
+    """Two devices' stamps may cross in a wall-clock run; a plot wants them in order."""
+    import numpy as np
+
+    times = np.asarray(trace.times)
+    if bool(np.all(times[:-1] <= times[1:])):
+        return trace
+    order = times.argsort(kind="stable").tolist()
+    return Trace([trace.times[i] for i in order], [trace.values[i] for i in order])

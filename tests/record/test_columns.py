@@ -1,0 +1,89 @@
+"""Channels read column by column are what the events say, and a line that holds no numbers is named."""
+
+import hashlib
+import math
+
+import heron_record
+import pytest
+
+from bench.errors import RecordError
+from bench.events import Batch, Driven
+from bench.record.lines import FIRST_PREV, line_start
+from bench.record.reader import read_record
+
+
+def by_channel(record):
+    """From the events, one by one."""
+    found = {}
+    for event in record.events():
+        samples = event.samples if isinstance(event, Batch) else ()
+        if isinstance(event, Driven):
+            samples = ((event.channel, event.value),)
+        for channel, value in samples:
+            found.setdefault(channel, []).append((event.t, value))
+    return found
+
+
+def test_columns_are_what_the_events_say(tmp_path):
+    record = read_record(heron_record.write_record(tmp_path / "r"))
+    expected = by_channel(record)
+    assert max(map(len, expected.values())) > 300  # more blocks than are read at once
+    for channel in record.channels:
+        assert list(zip(*record.changes(channel), strict=True)) == expected.get(channel, [])
+
+
+def rewritten(folder, lines):
+    """A record of these lines, each the inside of an object, in an unbroken chain."""
+    folder.mkdir()
+    prev, text = FIRST_PREV, b""
+    for number, line in enumerate(lines, 1):
+        raw = f"{line_start(number, prev)}{line}}}".encode()
+        prev = hashlib.sha256(raw).hexdigest()
+        text += raw + b"\n"
+    (folder / "record.jsonl").write_bytes(text)
+    return read_record(folder)
+
+
+HEADER = '"kind": "record", "format": 1, "channels": {"ts_voltage": {"unit": "V"}, "current": {"unit": "A"}}'
+
+
+def block(channel, times, values):
+    return f'"t": 0.0, "kind": "samples", "channel": "{channel}", "times": [{times}], "values": [{values}]'
+
+
+def test_a_number_may_be_infinite_and_a_quantity_may_be_driven_in_between(tmp_path):
+    driven = '"t": 0.25, "kind": "driven", "channel": "current", "value": 7.0'
+    record = rewritten(tmp_path / "r", [
+        HEADER, block("current", "0.1,0.2", '1.5,"inf"'), block("ts_voltage", "0.1,0.2", '"-inf",2.0'),
+        driven, block("current", "0.3", "3.0"), block("current", "0.05", "0.5"),
+    ])  # fmt: skip
+    assert list(zip(*record.changes("current"), strict=True)) == [
+        (0.05, 0.5), (0.1, 1.5), (0.2, math.inf), (0.25, 7.0), (0.3, 3.0),
+    ]  # fmt: skip
+    assert list(record.changes("ts_voltage").values) == [-math.inf, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("times", "values"),
+    [
+        ("0.2,0.3", "2.0"),
+        ("0.2", "2.0,3.0"),
+        ("0.2", ""),
+        ("", "2.0"),
+        ("0.2", '"two"'),
+        ("0.2,0.3", '"2.0,3.0"'),
+        ("0.2", "null"),
+        ("0.2", "[2.0]"),
+        ("0.2,0.3", "2.0], [3.0"),
+        ("0.2", "2.0], [3.0"),
+        ("0.2", "2.0,"),
+        ('"soon"', "2.0"),
+        ("0.2,0.3", "2.0,}"),
+        ("0.2,", "2.0,"),
+    ],
+)
+def test_a_block_that_holds_no_numbers_is_named(tmp_path, times, values):
+    good = [block("current", f"0.{n}", "1.0") for n in range(9)]
+    record = rewritten(tmp_path / "r", [HEADER, *good, block("current", times, values), *good])
+    with pytest.raises(RecordError, match=r"record.jsonl:11: is not an event that this version knows"):
+        record.changes("ts_voltage")
