@@ -109,7 +109,8 @@ def test_mistakes_are_told_before_anything_is_run(sweep, arguments, line):
 
 
 def test_ctrl_c_ends_the_sweep_with_what_there_is():
-    command = [sys.executable, "-m", "bench", "sweep", str(STANDARD), "--defects", "--json", "--workers", "1"]
+    paths = [str(STANDARD / "energise"), "--defects", "--json", "--workers", "1"]
+    command = [sys.executable, "-m", "bench", "sweep", *paths]
     process = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
