@@ -96,20 +96,22 @@ def test_the_same_seed_gives_the_same_bytes(run):
 
 
 @pytest.mark.parametrize(
-    ("controller", "requirement"),
-    [("ClosesAtEighty", "PRE-01"), ("NeverPullsDischarge", ""), ("IgnoresSilence", "BMS-")],
+    ("controller", "sequence", "requirement"),
+    [
+        ("ClosesAtEighty", "energise/energise-and-shutdown", "PRE-01"),
+        ("NeverPullsDischarge", "energise/energise-and-shutdown", "PRE-02"),
+        ("IgnoresSilence", "bms/bms-silence-in-run", "BMS-02"),
+    ],
 )
-def test_a_bad_controller_fails_with_the_right_step(run, monkeypatch, controller, requirement):
+def test_a_bad_controller_fails_with_the_right_step(run, monkeypatch, controller, sequence, requirement):
     monkeypatch.chdir(ROOT)
-    status, out, _ = run(
-        STANDARD / "energise", STANDARD / "bms", "--json", "--controller", f"tests.controllers:{controller}"
-    )
+    status, out, _ = run(STANDARD / f"{sequence}.yaml", "--json", "--controller", f"tests.controllers:{controller}")
     assert status == 1
     failed = [
         step
         for one in document_of(out)["runs"]
         for step in one["steps"]
-        if step["verdict"] == "fail" and (step["requirement"] or "").startswith(requirement)
+        if step["verdict"] == "fail" and step["requirement"] == requirement
     ]
     assert failed
 
