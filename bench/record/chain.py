@@ -43,34 +43,44 @@ class Chain:
                     whole.update(chunk)
                     size += len(chunk)
                     *lines, rest = (rest + chunk).split(b"\n")
-                    for line in lines:
-                        if not (line.startswith(self._next_start()) and line.endswith(b"}")):
-                            self.broken = self._name_fault(line)
-                            return
-                        self.lines += 1
-                        self.last = hashlib.sha256(line).hexdigest()
-                        if _FILED in line:
-                            self._note_filed(line)
-                        yield line
+                    yield from self._good(lines)
+                    if self.broken:
+                        return
         except OSError as error:
             raise RecordError(f"{self.path}: cannot be read: {error.strerror}") from error
         self.torn = rest != b""
         if not self.torn:
             self.entry = file_entry(whole.hexdigest(), size)
 
-    def _next_start(self) -> bytes:
-        return line_start(self.lines + 1, self.last).encode()
+    def _good(self, lines: list[bytes]) -> list[bytes]:
+        """Those of the next lines before the first that is not as it should be; counted, and `last` moved on."""
+        hashes = [self.last, *[hashlib.sha256(line).hexdigest() for line in lines]]
+        starts = [line_start(number, last).encode() for number, last in enumerate(hashes[:-1], self.lines + 1)]
+        ends = [line[-1:] == b"}" for line in lines]
+        if not (all(map(bytes.startswith, lines, starts)) and all(ends)):
+            good = next(
+                n for n, (line, start, end) in enumerate(zip(lines, starts, ends, strict=True))
+                if not (line.startswith(start) and end)
+            )  # fmt: skip
+            self.broken = self._name_fault(lines[good], self.lines + good + 1, starts[good])
+            lines = lines[:good]
+        for number, line in enumerate(lines, self.lines + 1):
+            if _FILED in line:
+                self._note_filed(line, number)
+        self.lines += len(lines)
+        self.last = hashes[len(lines)]
+        return lines
 
-    def _note_filed(self, line: bytes) -> None:
+    def _note_filed(self, line: bytes, number: int) -> None:
         with suppress(ValueError, KeyError):  # a line that is no event is for others to tell of
             fields = json.loads(line)
             if fields["kind"] == "filed" and fields["file"]:
-                self.filed.append((self.lines, str(fields["file"]), str(fields["sha256"])))
+                self.filed.append((number, str(fields["file"]), str(fields["sha256"])))
 
-    def _name_fault(self, line: bytes) -> str:
-        where = f"{self.path.name}:{self.lines + 1}"
-        if not line.startswith(f'{{"n": {self.lines + 1}, '.encode()):
-            return f"{where}: its number is not {self.lines + 1}; a line was changed, added or taken away"
-        if not line.startswith(self._next_start()):
+    def _name_fault(self, line: bytes, number: int, start: bytes) -> str:
+        where = f"{self.path.name}:{number}"
+        if not line.startswith(f'{{"n": {number}, '.encode()):
+            return f"{where}: its number is not {number}; a line was changed, added or taken away"
+        if not line.startswith(start):
             return f"{where}: does not hold the hash of the line before it; that line or this one was changed"
         return f"{where}: is not a whole line of a record"
