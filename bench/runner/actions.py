@@ -1,4 +1,4 @@
-"""What the engine asks of the loop around it. The loop carries each out at once, in order."""
+"""What the engine asks of the loop around it, carried out in order. The safe state is none of them: it goes ahead."""
 
 from __future__ import annotations
 
@@ -15,13 +15,9 @@ class Write(NamedTuple):
 
 
 class DriveOutputs(NamedTuple):
-    """Give these outputs these values, together; answer with one `Driven` each, or `Lost`.
-
-    The safe state goes ahead of everything that waits to be written.
-    """
+    """Give these outputs these values, together; answer with one `Driven` each, or `Lost`."""
 
     changes: dict[str, Value]
-    safe: bool = False
 
 
 class SendFrame(NamedTuple):

@@ -5,20 +5,21 @@ into actions. What must not: how a step is judged (`bench.judging`), how an outp
 what time it is (every event brings its own `t`).
 
 A loop feeds it: `take` every event of one instant, then `settle`, then carry out the actions, whose answers are
-events again. `wake` is when it wants to hear `Passed`, if nothing else comes before.
+events again. A safe state does not wait for that: `drive_safe` is called as soon as it is decided, the rest of the
+instant comes after it. `wake` is when it wants to hear `Passed`, if nothing else comes before.
 
 The order in a run:
     loading, checking   nothing is driven
     powering up         every output at its initial value; until the first step
     driving             the steps, one after the other; the first one that is judged and does not pass is the last
-    clearing up         `afterwards`: each entry, whatever the one before did
+    clearing up         `afterwards`, if there is any: each entry, whatever the one before did
     making safe         every output at its safe value, every fault out; whatever is read has been heard once more
 On trouble of the bench (device lost, stop, own bug) it makes safe at once, then clears up, then makes safe again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from bench import events
@@ -67,6 +68,12 @@ class Engine:
         self.t = start_s
         self.present: Step | None = None
         self.stopped_at = ""  # why the steps ended early
+        self.drive_safe: Callable[[dict[str, events.Value]], None]  # the hands'; it answers at the next `take`
+        self._safe = {
+            channel.name: channel.safe
+            for channel in plan.bench.channels.values()
+            if channel.direction == "driven" and not channel.follows
+        }
         self._injections = sorted(injections, reverse=True)
         self._groups = _scan_groups(plan.bench)
         self._silenced: set[str] = set()
@@ -212,7 +219,7 @@ class Engine:
     def _next_step(self, actions: list[Action]) -> None:
         path, step = self._walk.take()
         if step is None:
-            if self.life.state == "driving":
+            if self.life.state == "driving" and self.plan.afterwards:
                 self._enter("clear_up", actions)
                 self._walk = Walk(self.plan.afterwards)
             else:
@@ -292,16 +299,14 @@ class Engine:
             self._make_safe(actions)
 
     def _make_safe(self, actions: list[Action]) -> None:
+        self.drive_safe(self._safe)
         self._injections.clear()
         self._enter("make_safe", actions)
-        channels = [channel for channel in self.plan.bench.channels.values() if channel.direction == "driven"]
-        safe = {channel.name: channel.safe for channel in channels if not channel.follows}
         left_in = (*self.judge.excuses, *sorted(self._held))
-        self._write(events.Driving(self.t, "safe values", safe), actions)
-        actions.append(DriveOutputs(safe, safe=True))
+        self._write(events.Driving(self.t, "safe values", self._safe), actions)
         if left_in:
             actions.append(RestoreNames(left_in))
-        self._safe_awaited = {*safe, *left_in}
+        self._safe_awaited = {*self._safe, *left_in}
         self._safe_began_s, self._safe_deadline_s = self.t, self.t + CARRY_OUT_S
 
     def _not_confirmed(self, actions: list[Action]) -> None:

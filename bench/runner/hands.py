@@ -38,10 +38,6 @@ class Bench(Protocol):
     def have_read(self, t: float, channels: tuple[str, ...]) -> Sequence[Event]: ...
 
 
-def _is_safe_state(action: Action) -> bool:
-    return type(action) is DriveOutputs and action.safe
-
-
 class Hands:
     """Gives every event to the engine, writes it, and carries out what comes back until nothing does."""
 
@@ -58,6 +54,8 @@ class Hands:
         self._record_trouble: RecordError | None = None  # the first; not yet told while `_is_told` is false
         self._is_told = False
         self._watch = watch
+        self._answers: list[Event] = []  # to a safe state, not yet told to the engine
+        engine.drive_safe = self._drive_safe
 
     def begin(self) -> None:
         self._carry_out((), self._engine.start())
@@ -84,18 +82,14 @@ class Hands:
             self._tell_of_record()
 
     def _carry_out(self, came: Sequence[Event], actions: list[Action]) -> None:
-        """`actions` are what the engine has decided after `came`. A safe state leaves before anything else is done or
-        written; the order of what is written stays."""
+        """`actions` are what the engine has decided after `came`."""
         while True:
-            answers: list[Event] = []
-            for action in actions:
-                if _is_safe_state(action):
-                    answers.extend(self._do(action))
+            answers, self._answers = self._answers, []
             self._note_all(came)
             for action in actions:
                 if type(action) is Write:
                     self._note(action.event)
-                elif not _is_safe_state(action):
+                else:
                     answers.extend(self._do(action))
             told = self._tell_of_record()
             if not told and not answers and all(type(action) is Write for action in actions):
@@ -103,11 +97,15 @@ class Hands:
             self._take(answers)
             came, actions = answers, self._engine.settle()
 
+    def _drive_safe(self, changes: dict[str, Value]) -> None:
+        """Before anything else is done or written; what is written keeps its order."""
+        self._answers.extend(self._bench.drive(self._engine.t, changes, safe=True))
+
     def _do(self, action: Action) -> Sequence[Event]:
         t = self._engine.t
         match action:
-            case DriveOutputs(changes, safe):
-                return self._bench.drive(t, changes, safe)
+            case DriveOutputs(changes):
+                return self._bench.drive(t, changes)
             case SendFrame(step):
                 return self._bench.send(t, step)
             case InjectFaults(faults):
