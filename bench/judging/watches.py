@@ -116,7 +116,7 @@ class Watch:
             if flipped:
                 flips.append((*atom.flip, place))
             atom.flip = None
-        combine = self.condition.compile_combine()
+        combine = self.condition.combine
         when, bound, parts, decisive = t, 0.0, (), None
         value = bool(combine(truths))
         for instant, its_bound, its_parts, place in sorted(flips, key=lambda flip: (flip[0], flip[1], flip[3])):

@@ -95,7 +95,8 @@ class Condition(Expression):
         is infinite. `and` takes the least, `or` the greatest (the robustness of signal temporal logic)."""
         return _function("v", self.term.margin_code(slots))
 
-    def compile_combine(self) -> Callable[[Sequence[bool]], bool]:
+    @cached_property
+    def combine(self) -> Callable[[Sequence[bool]], bool]:
         """The truth of the whole from the truths of `atoms`, in their order."""
         numbers = iter(range(len(self.atoms)))
 

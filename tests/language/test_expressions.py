@@ -148,7 +148,7 @@ def test_atoms_combine_to_the_whole(text, a, b, c):
     condition = parse(text, SCOPE)
     now = values(a=a, b=b, c=c)
     truths = [atom.compile_truth(SLOTS)(now) for atom in condition.atoms]
-    assert condition.compile_combine()(truths) is condition.compile(SLOTS)(now)
+    assert condition.combine(truths) is condition.compile(SLOTS)(now)
 
 
 @given(floats, floats, st.sampled_from(["<", "<=", ">", ">="]))
@@ -170,7 +170,7 @@ def test_atoms_in_order_with_kind_and_channels():
         ("current > 5 A", "quantity", ("current",)),
     ]
     assert condition.channels == ("ts_voltage", "air_plus", "current")
-    combine = condition.compile_combine()
+    combine = condition.combine
     for truths in itertools.product([True, False], repeat=4):
         assert combine(truths) is (truths[0] and truths[1] and (truths[2] or not truths[3]))
 
