@@ -233,6 +233,14 @@ class IgnoresChargerInterlock(Changed):
         return replace(i, charger_interlock=True)
 
 
+@STOPPING.firmware("charger-interlock-read-late", "CHG-02")
+class ReadsChargerInterlockLate(Changed):
+    """Reads the charger's interlock only once both AIRs are closed."""
+
+    def reads(self, t: float, i: Inputs) -> Inputs:
+        return i if self._out.air_plus else replace(i, charger_interlock=True)
+
+
 @STOPPING.firmware("hangs-in-run", "RST-01 AIR-02", "hardware")
 class Hangs(Changed):
     """Stands still 20 s into a run, outputs as they were, while another task goes on sending."""

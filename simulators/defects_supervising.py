@@ -243,6 +243,14 @@ class FansDip(Changed):
         return duty - 0.25 if 45.0 < i.max_cell_temperature < 48.0 else duty
 
 
+@SUPERVISING.firmware("fans-slow-down-in-silence", "AUX-03")
+class FansSlowDownInSilence(Changed):
+    """Has the two cases the wrong way round: full while the messages come, by the last temperature when they stop."""
+
+    def _fans(self, i: Inputs) -> float:
+        return super()._fans(replace(i, bms_age_s=0.0)) if i.bms_age_s > self.bms_age_limit_s else 1.0
+
+
 @SUPERVISING.firmware("fan-failure-unnamed", "AUX-04")
 class FanFailureUnnamed(Changed):
     """Does not name a fan that has failed."""
@@ -257,6 +265,23 @@ class OffsetUnseen(Changed):
 
     def reads(self, t: float, i: Inputs) -> Inputs:
         return i if self._out.air_minus else replace(i, current=0.0)
+
+
+@SUPERVISING.firmware("offset-below-unseen", "SNS-04")
+class OffsetBelowUnseen(Changed):
+    """Looks only for a current that is drawn: an offset below zero is never seen."""
+
+    def reads(self, t: float, i: Inputs) -> Inputs:
+        return i if self._out.air_minus else replace(i, current=max(i.current, 0.0))
+
+
+@SUPERVISING.firmware("load-taken-for-offset", "SNS-06")
+class LoadTakenForOffset(Changed):
+    """Looks for an offset of the current sensor with closed contacts, too."""
+
+    def _others(self, t: float, i: Inputs) -> list[str]:
+        offset = self._lasted("load", t, abs(i.current) > 10.0, 0.5)
+        return super()._others(t, i) + (["current sensor offset"] if offset else [])
 
 
 @SUPERVISING.firmware("senses-not-compared", "SNS-03")

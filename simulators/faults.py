@@ -171,6 +171,7 @@ FAULTS: dict[str, Fault] = {
     "senses-swapped": Fault("box's two voltage senses swapped", {"senses_swapped": 1}),
     "ts-sense-noisy": Fault("box's vehicle-side voltage has 8 V of noise", {"ts_sense_noise": 8.0}),
     "current-offset": Fault("box's current sensor off by 20 A", {"current_sense_offset": 20.0}),
+    "current-offset-below": Fault("box's current sensor off by -20 A", {"current_sense_offset": -20.0}),
     "fan-failed": Fault("a fan does not turn", {"fan_failed": 1}),
     # The bench's own devices
     "bench-io-silent": Fault("the bench's I/O board says nothing", {"bench_io_silent": 1}, ("io-alive",)),

@@ -27,7 +27,8 @@ AT_START = {
     "can-silent": "BMS messages lost", "cell-temperature-lost": "temperature", "cell-over-temperature": "temperature",
     "pack-sense-zero": "pack voltage implausible", "pack-sense-low": "pack voltage implausible",
     "ts-sense-zero": "too slow", "ts-sense-stuck": "too slow", "ts-sense-on-pack": "not discharged",
-    "senses-swapped": "not discharged", "current-offset": "current sensor offset", "fan-failed": "fan failed",
+    "senses-swapped": "not discharged", "current-offset": "current sensor offset",
+    "current-offset-below": "current sensor offset", "fan-failed": "fan failed",
 }  # fmt: skip
 
 
