@@ -1,8 +1,8 @@
 """Every standard sequence x every device x {unplugged, hung, rubbish} x {start, middle, end}: safe and inconclusive.
 
-In virtual time; see `failing.py` for what this layer proves and what it leaves to others. A test takes a third of it:
-in each sequence every device fails in every manner and at every moment, but not in every manner at every moment; which
-go together changes from sequence to sequence. `python tests/benchmarks/failing_devices.py` takes all of it.
+In virtual time; see `failing.py` for what this layer proves and what it leaves to others. A test takes a sixth of it:
+in each sequence every device fails, in one manner or two, each at one moment; which go together changes from sequence
+to sequence. `python tests/benchmarks/failing_devices.py` takes all of it.
 """
 
 import pytest
@@ -48,18 +48,18 @@ def moments(plan):
 
 @pytest.mark.parametrize(("number", "name"), list(enumerate(sorted(SEQUENCES))))
 def test_no_failing_device_makes_a_verdict(number, name):
-    assert wrong_endings(name, number) == (12, [])
+    assert wrong_endings(name, number) == (6, [])
 
 
 def wrong_endings(name, number=None):
-    """How many failures of one sequence were tried, all where no `number` chooses a third of them, and which do not end
+    """How many failures of one sequence were tried, all where no `number` chooses a sixth of them, and which do not end
     as they have to."""
     plan = SEQUENCES[name]
     tried, wrong = 0, []
     for place, (moment, at_s) in enumerate(moments(plan).items()):
         for row, device in enumerate(DEVICES):
             for column, fault in enumerate(FAULTS):
-                if number is not None and (place + row + column + number) % 3:
+                if number is not None and not _chosen(number, place, row, column):
                     continue
                 tried += 1
                 run = FailingRun(plan, device, fault, at_s)
@@ -67,6 +67,10 @@ def wrong_endings(name, number=None):
                 if found := _found(run, document, device):
                     wrong.append(f"{device} {fault} at the {moment} ({at_s} s): {'; '.join(found)}")
     return tried, wrong
+
+
+def _chosen(number, place, row, column):
+    return (place + row + column + number) % 3 == 0 and (row + column + number // 3) % 2 == 0
 
 
 def _found(run, document, device):

@@ -56,7 +56,8 @@ def test_every_flipped_bit_of_every_file_is_found(tmp_path, signed):
     for path in paths:
         data = path.read_bytes()
         for place in range(len(data)):
-            for bit in range(8):
+            # Without a key it is the same chain and manifest: some bits of each byte; bit 5 is the case of a letter.
+            for bit in range(8) if signed else (5, place % 8):
                 path.write_bytes(data[:place] + bytes([data[place] ^ 1 << bit]) + data[place + 1 :])
                 assert verify(folder).level == "altered", f"{path.name} byte {place} bit {bit}"
         path.write_bytes(data)

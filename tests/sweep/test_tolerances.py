@@ -3,6 +3,8 @@
 import json
 from random import Random
 
+import pytest
+
 from bench.__main__ import main
 from bench.language.bench_file import load_bench
 from bench.language.loading import load_plans
@@ -14,12 +16,13 @@ from simulators.tolerances import FACTORS, VALUES, draw
 
 STANDARD = shipped_folder() / "standard"
 BENCH = load_bench(None)
-DRAWS, RUNS = 50, 8
+DRAWS, RUNS = 35, 8
 
 
-def test_fifty_healthy_boxes_pass(capfd):
-    """One draw runs about eight runs of the suite, the next draw the next eight: 50 draws go over the suite some
-    times. The whole suite on each, and 1000 of them: `topbox-bench sweep sequences/standard --tolerances 1000`."""
+@pytest.mark.timeout(300)
+def test_healthy_boxes_pass(capfd):
+    """One draw runs about eight runs of the suite, the next draw the next eight: 35 draws go over the suite
+    once. The whole suite on each, and 1000 of them: `topbox-bench sweep sequences/standard --tolerances 1000`."""
     status = main(["sweep", str(STANDARD), "--tolerances", str(DRAWS), "--runs", str(RUNS), "--json"])
     document = json.loads(capfd.readouterr().out)
     failed = [(case["draw"], case["sequence"], case["case"], case["reason"]) for case in document["cases"]
