@@ -129,7 +129,7 @@ def test_another_healthy_controller_passes(plan):
     assert document["verdict"] == "pass", document["reason"]
 
 
-@pytest.mark.parametrize(("number", "controller"), enumerate(VARIANTS))
+@pytest.mark.parametrize(("number", "controller"), list(enumerate(VARIANTS)))
 def test_healthy_variants_pass(number, controller):
     """Two of them on every sequence; all cases are run by the two controllers above."""
     plans = {plan.sequence: plan for plan in PLANS}

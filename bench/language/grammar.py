@@ -90,6 +90,7 @@ class _Reader:
             raise Refusal(0, "an expression too deep to read", "write it flatter") from None
         self._start = start
         self._bytes = blanked.encode()
+        self._is_ascii = len(self._bytes) == len(blanked)
         return self._read(tree.body, 0)
 
     def _scan(self) -> str:
@@ -150,10 +151,9 @@ class _Reader:
 
     def _span(self, node: ast.expr) -> tuple[int, str]:
         """Where the node begins, and its text; `ast` counts bytes."""
-        begin, end = (
-            self._start + len(self._bytes[self._start : self._start + at].decode("utf-8", "replace"))
-            for at in (node.col_offset, node.end_col_offset or node.col_offset)
-        )
+        begin, end = self._start + node.col_offset, self._start + (node.end_col_offset or node.col_offset)
+        if not self._is_ascii:
+            begin, end = (len(self._bytes[:at].decode("utf-8", "replace")) for at in (begin, end))
         return begin, self.text[begin:end]
 
     def _read(self, node: ast.expr, depth: int) -> Term:

@@ -84,15 +84,21 @@ def _invariants(
 def _rules_of(
     name: Text, folder: Path, surroundings: Surroundings, chain: tuple[str, ...]
 ) -> tuple[plan.Invariant, ...]:
-    """The rules of another sequence, with its own values."""
+    """The rules of another sequence, with its own values: the same for whoever uses them, so resolved once."""
     if name in chain:
         wrong = f"{shown(name)} uses itself: {' -> '.join([*chain, str(name)])}"
         raise name.place.error(wrong, "take one 'use' out of the circle")
     used = surroundings.find(name, folder)
-    surroundings.uses[f"uses/{name}.yaml"] = used.text
-    values = resolve_values(used.document.values, {}, surroundings.bench, surroundings.problems)
-    scope = Scope(surroundings.bench.scope.channels, values)
-    return _invariants(used, scope, surroundings, (*chain, str(name)))
+    if used.path not in surroundings.rules:
+        before, surroundings.uses = surroundings.uses, {f"uses/{name}.yaml": used.text}
+        values = resolve_values(used.document.values, {}, surroundings.bench, surroundings.problems)
+        scope = Scope(surroundings.bench.scope.channels, values)
+        rules = _invariants(used, scope, surroundings, (*chain, str(name)))
+        surroundings.rules[used.path] = rules, surroundings.uses
+        surroundings.uses = before
+    rules, uses = surroundings.rules[used.path]
+    surroundings.uses |= uses
+    return rules
 
 
 def resolve_rule(entry: Any, scope: Scope, register: Register) -> plan.Invariant:

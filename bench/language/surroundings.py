@@ -13,6 +13,7 @@ from bench.language.located import Text
 
 if TYPE_CHECKING:
     from bench.language.bench_file import Bench
+    from bench.language.plan import Invariant
     from bench.language.register import Register
     from bench.language.sequence_file import SequenceDocument
 
@@ -27,13 +28,15 @@ class SequenceFile(NamedTuple):
 
 @dataclass
 class Surroundings:
-    """`find(name, folder)` gives the sequence that a `use` names; `uses` collects the texts of all used so far."""
+    """`find(name, folder)` gives the sequence that a `use` names; `uses` collects the texts of all used so far; `rules`
+    has, by file, the rules that others took from it and the texts that they come from."""
 
     bench: Bench
     register: Register
     find: Callable[[Text, Path], SequenceFile]
     problems: Problems = field(default_factory=Problems)
     uses: dict[str, str] = field(default_factory=dict)
+    rules: dict[Path, tuple[tuple[Invariant, ...], dict[str, str]]] = field(default_factory=dict)
     steps: int = 0
     archived: bool = False  # read from a record: what lies outside it (fault registry, CAN database) is not asked
 
