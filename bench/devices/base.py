@@ -13,6 +13,7 @@ import time
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import BenchError
@@ -81,6 +82,12 @@ class Device(ABC):
         """
         raise DeviceLost(f"{self.name} has no outputs")
 
+    def drive_ahead(self, changes: Mapping[str, Value]) -> None:  # noqa: B027 - most devices answer, one at a time
+        """Put a safe state on the wire if that waits for nothing; `drive` follows and confirms it.
+
+        Called on the engine's thread, never while a call on the writer thread is under way. Raises DeviceLost.
+        """
+
     def send(self, frame: Frame) -> None:
         """Put a frame on the wire. Raises DeviceLost."""
         raise DeviceLost(f"{self.name} sends no frames")
@@ -128,6 +135,7 @@ class DeviceThreads:
         self._usual: deque[Callable[[], Sequence[Event]]] = deque()
         self.heard_until = time.monotonic()
         self.ended = False  # the reader has, and has said why
+        self._writing = threading.Lock()  # held while the device is written to
         self._closing = threading.Event()
         self._threads = [
             threading.Thread(target=self._read, name=f"reader {device.name}", daemon=True),
@@ -155,7 +163,15 @@ class DeviceThreads:
             done = time.monotonic()
             return [Driven(done, name, value) for name, value in changes.items()]
 
-        self._put(self._urgent if safe else self._usual, task)
+        if not safe:
+            self._put(self._usual, task)
+        elif self._writing.acquire(blocking=False):
+            with suppress(Exception):  # the writer meets it again, and tells
+                self.device.drive_ahead(changes)
+            self._put(self._urgent, task)
+            self._writing.release()
+        else:  # behind what is being written, which would undo it
+            self._put(self._urgent, task)
 
     def do(self, task: Callable[[], Sequence[Event]]) -> None:
         """Have any other call made on the writer thread; what it returns is posted."""
@@ -202,19 +218,21 @@ class DeviceThreads:
         while True:
             try:
                 self._bell.get(timeout=beat_s)
-                tasks = self._urgent or self._usual
-                if not tasks:
-                    return  # the bell rang for the end
-                task = tasks.popleft()
+                has_rung = True
             except queue.Empty:
-                task = self._beat
-            try:
-                self._post(task())
-            except Exception as error:
-                cause = str(error) if isinstance(error, DeviceLost) else f"{type(error).__name__}: {error}"
-                self._post([Lost(time.monotonic(), self.device.name, cause)])
-                if task == self._beat:
-                    return
+                has_rung = False
+            with self._writing:
+                tasks = self._urgent or self._usual
+                if has_rung and not tasks:
+                    return  # the bell rang for the end
+                task = tasks.popleft() if has_rung else self._beat
+                try:
+                    self._post(task())
+                except Exception as error:
+                    cause = str(error) if isinstance(error, DeviceLost) else f"{type(error).__name__}: {error}"
+                    self._post([Lost(time.monotonic(), self.device.name, cause)])
+                    if not has_rung:
+                        return
 
     def _beat(self) -> Sequence[Event]:
         self.device.beat()

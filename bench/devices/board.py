@@ -13,6 +13,7 @@ import time
 from collections import deque
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
@@ -69,6 +70,7 @@ class Board(Device):
         self.clock = ClockMap(most_ppm=self.board_options.clock_ppm)
         self.tallies = Tallies(name)
         self._pins = Pins(name, channels, bench.file)
+        self._parts = lru_cache(64)(self._parts_of)  # a safe state is made out only once
         self._groups: dict[str, set[str]] = {}
         for channel in channels.values():
             if channel.direction == "read":
@@ -154,20 +156,29 @@ class Board(Device):
     def drive(self, changes: Mapping[str, Value]) -> None:
         if not self._armed:
             self._arm()
-        try:
-            levels = [
-                (self._pins.terminals[name].pin, self._pins.level(self.channels[name], value))
-                for name, value in changes.items()
-            ]
-        except ValueError as error:
-            raise DeviceLost(f"{self.name} cannot drive {dict(changes)}: {error}") from error
-        for at in range(0, len(levels), MOST_DRIVES):
-            part = dict(levels[at : at + MOST_DRIVES])
+        for part, fields in self._parts(tuple(changes.items())):
             try:
-                answer = self._ask("drive", *(f"{pin}={level}" for pin, level in part.items()))
+                answer = self._ask("drive", *fields)
             except Refused as error:
                 raise self._lost(self._why(str(error))) from error
             self._check_read_back(part, answer)
+
+    def drive_ahead(self, changes: Mapping[str, Value]) -> None:
+        if self._armed:
+            for _, fields in self._parts(tuple(changes.items())):
+                self._open_link().say_at_once("drive", *fields)
+
+    def _parts_of(self, changes: tuple[tuple[str, Value], ...]) -> list[tuple[dict[int, int], list[str]]]:
+        """Pin -> level and the same as fields, as many at a time as one line takes. Raises DeviceLost."""
+        try:
+            levels = [
+                (self._pins.terminals[name].pin, self._pins.level(self.channels[name], value))
+                for name, value in changes
+            ]
+        except ValueError as error:
+            raise DeviceLost(f"{self.name} cannot drive {dict(changes)}: {error}") from error
+        parts = [dict(levels[at : at + MOST_DRIVES]) for at in range(0, len(levels), MOST_DRIVES)]
+        return [(part, [f"{pin}={level}" for pin, level in part.items()]) for part in parts]
 
     def _arm(self) -> None:
         try:

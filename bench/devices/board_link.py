@@ -84,12 +84,14 @@ class BoardLink:
         """Send a line; its number. Raises DeviceLost."""
         if self._closed:
             raise self.lost("closed")
-        number, self._number = self._number, (self._number + 1) % NUMBERS
-        raw = encode(number, word, *fields)
-        self.said_at = time.monotonic()
-        self._asked[number] = Asked(self.said_at, word, awaited)
+        number, raw = self._next_line(word, fields, awaited)
         self._port.write(raw)
         return number
+
+    def say_at_once(self, word: str, *fields: str) -> None:
+        """As `say`, but not at all where that would have to wait. Raises DeviceLost."""
+        if not self._closed:
+            self._port.write_at_once(self._next_line(word, fields, False)[1])
 
     def ask(self, word: str, *fields: str, timeout_s: float, tries: int, beat_s: float | None) -> tuple[str, ...]:
         """What the board answers, after its stamp; every failed try is noted. Raises DeviceLost, Refused."""
@@ -121,6 +123,13 @@ class BoardLink:
             else:
                 with self._answered:
                     self._answered.wait_for(lambda: number in self._answers, SerialPort.GRAIN_S)
+
+    def _next_line(self, word: str, fields: tuple[str, ...], awaited: bool) -> tuple[int, bytes]:
+        number, self._number = self._number, (self._number + 1) % NUMBERS
+        raw = encode(number, word, *fields)
+        self.said_at = time.monotonic()
+        self._asked[number] = Asked(self.said_at, word, awaited)
+        return number, raw
 
     # -- receiving -----------------------------------------------------------------------------------------
 

@@ -42,6 +42,7 @@ NUMBERS = 1 << 16
 NAME, VERSION = "topbox-io", "1"
 
 _LINE = re.compile(rb"([0-9A-F]{4}) ([a-z]+)((?: [!-)+-~]+)*)\*([0-9A-F]{4})")
+_LEVEL = re.compile(r"[0-9]+=[0-9]+(?:/[0-9]+)*")
 _STAMP = re.compile(r"[0-9A-F]{8}")
 
 
@@ -91,8 +92,7 @@ def stamp_of(field: str) -> int:
 def levels_of(fields: Iterable[str]) -> Iterator[tuple[int, tuple[int, ...]]]:
     """(pin, numbers) of fields such as `4=1` or `6=430/1000`. Raises Malformed."""
     for field in fields:
-        pin, _, level = field.partition("=")
-        numbers = level.split("/")
-        if not all(part.isascii() and part.isdigit() for part in (pin, *numbers)):
+        if not _LEVEL.fullmatch(field):
             raise Malformed(f"{field!r} is no pin and level")
-        yield int(pin), tuple(map(int, numbers))
+        pin, _, level = field.partition("=")
+        yield int(pin), tuple(map(int, level.split("/")))

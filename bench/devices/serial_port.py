@@ -48,18 +48,33 @@ class SerialPort:
         self.name = settings.port or f"the port with serial number {settings.serial_number}"
         self.buffer = bytearray()
         self.behind = False  # whether more had come than was last received
+        self._rest = b""  # of what was written without waiting
         self._serial = open_serial(settings, self.GRAIN_S)
         if settings.serial_number:
             self.name = f"{self._serial.port} (serial number {settings.serial_number})"
 
     def write(self, data: bytes) -> None:
         """Put all of it on the wire. Raises DeviceLost, too when the port takes no more for `write_timeout_s`."""
+        data, self._rest = self._rest + data, b""
         try:
             sent = self._serial.write(data)
         except _port_errors() as error:
             raise lost(self.name, error) from error
         if sent is not None and sent != len(data):
             raise DeviceLost(f"{self.name} took {sent} of {len(data)} bytes")
+
+    def write_at_once(self, data: bytes) -> bool:
+        """As `write`, but never waiting; whether all of it has left. The rest of a part leaves with the next one."""
+        if os.name != "posix" or self._rest:
+            return False
+        try:
+            sent = os.write(self._serial.fileno(), data)  # the port does not block
+        except BlockingIOError:
+            return False
+        except _port_errors() as error:
+            raise lost(self.name, error) from error
+        self._rest = data[sent:]
+        return not self._rest
 
     def wait(self, timeout_s: float) -> bool:
         """Receive into the buffer; True as soon as something has come. Raises DeviceLost."""
@@ -78,17 +93,6 @@ class SerialPort:
             at, end = self.LONGEST, b""
         piece = bytes(self.buffer[:at])
         del self.buffer[: at + len(end)]
-        return piece
-
-    def read_until(self, end: bytes, deadline: float) -> bytes | None:
-        """The next complete piece, or None when `deadline` (monotonic s) comes first; a part stays in the buffer.
-
-        Raises DeviceLost.
-        """
-        while (piece := self.take(end)) is None:
-            left = deadline - time.monotonic()
-            if left <= 0 or not self.wait(left):
-                return self.take(end)
         return piece
 
     def drop(self) -> bytes:
@@ -114,9 +118,7 @@ class SerialPort:
             if len(self.buffer) == before:
                 self.behind = False
                 return False
-            while (waiting := self._serial.in_waiting) and len(self.buffer) - before < self.LONGEST:
-                self.buffer += self._serial.read(waiting)
-            self.behind = waiting > 0
+            self.behind = len(self.buffer) - before >= self.LONGEST // 2  # a terminal may give less than asked for
         except _port_errors() as error:
             if len(self.buffer) > before:
                 return True  # what came before the end counts; the next read meets the end again
@@ -127,7 +129,7 @@ class SerialPort:
         """What is there, or what comes first within `GRAIN_S`. The port's own `read` waits for a number of bytes: it
         would have to be called for one and again for the rest, each time with a wait of its own."""
         if os.name != "posix":
-            return self._serial.read(1)
+            return self._serial.read(1) + self._serial.read(min(self._serial.in_waiting, self.LONGEST - 1))
         ready, _, _ = select.select([self._serial], [], [], self.GRAIN_S)
         if not ready:
             return b""

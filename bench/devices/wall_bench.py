@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 #: Between a look at how far the devices have got and what the engine is then given, s.
 SLACK_S = 0.05
-#: How long the engine's thread stands back from the interpreter for the writers, when a safe state is to leave, s.
+#: How long the engine's thread stands back for writers, and for the kernel's own work on a port, when a safe state is
+#: to leave, s.
 LET_GO_S = 0.0001
 
 

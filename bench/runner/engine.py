@@ -87,6 +87,7 @@ class Engine:
         self._path = ""
         self._troubled = False
         self._held: set[str] = set()  # driven channels that would otherwise follow their source
+        self._safe_has_left = False
         self._safe_awaited: set[str] = set()
         self._safe_began_s = self._safe_deadline_s = NEVER
 
@@ -281,8 +282,11 @@ class Engine:
     def _end_step(self, actions: list[Action]) -> None:
         judged = self.judge.open.result
         verdict = judged.verdict or ""
+        is_last = self.life.state == "driving" and verdict not in ("", Verdict.PASS, Verdict.NOT_RUN)
+        if is_last and not self.plan.afterwards:
+            self._drive_safe()
         self._write(events.StepEnded(self.t, self._path, verdict, judged.reason), actions)
-        if self.life.state == "driving" and verdict not in ("", Verdict.PASS, Verdict.NOT_RUN):
+        if is_last:
             self.stopped_at = f"step {self._path} ({self.present.name}): {verdict}"
             self._walk = Walk(())
 
@@ -292,14 +296,24 @@ class Engine:
         self._silent_s = self._look_s = NEVER
         self._cool_s = -NEVER
         self.stopped_at = self.stopped_at or self.judge.trouble
+        is_under_way = self.life.state in ("powering up", "driving")
+        if is_under_way:
+            self._drive_safe()
         if self.judge.open is not None:
             self._end_step(actions)
-        if self.life.state in ("powering up", "driving"):
+        if is_under_way:
             self._walk = Walk(self.plan.afterwards)
             self._make_safe(actions)
 
+    def _drive_safe(self) -> None:
+        """Before anything that `_make_safe`, which follows at this instant, has to say of it."""
+        if not self._safe_has_left:
+            self._safe_has_left = True
+            self.drive_safe(self._safe)
+
     def _make_safe(self, actions: list[Action]) -> None:
-        self.drive_safe(self._safe)
+        self._drive_safe()
+        self._safe_has_left = False  # for the next time
         self._injections.clear()
         self._enter("make_safe", actions)
         left_in = (*self.judge.excuses, *sorted(self._held))

@@ -191,7 +191,8 @@ NEEDS: dict[int, tuple[str, tuple[str, ...]]] = {
         "devices/test_board_micropython.py::test_it_lets_go_by_itself")),
     21: ("half lines and endless ones", (
         "devices/test_serial_port.py::test_half_a_line_is_kept",
-        "devices/test_serial_port.py::test_a_deadline_holds_while_bytes_keep_coming")),
+        "devices/test_serial_port.py::test_a_piece_without_an_end_is_handed_out_at_its_longest",
+        "devices/test_line.py::test_rubbish_without_an_end_is_told")),
     22: ("vague words for an unplugged port", (
         "devices/test_serial_port.py::test_unplugged_while_waiting",
         "devices/test_serial_port.py::test_unplugged_before_a_call")),

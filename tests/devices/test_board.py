@@ -111,6 +111,18 @@ def test_outputs_read_back(stand_in, running):
     assert stand_in.written == {"relay": "closed", "lamp": "lit", "sense": pytest.approx(2.5, abs=1e-4)}
 
 
+def test_a_safe_state_ahead_of_the_writer(stand_in):
+    device = board_on(stand_in.port, PATIENT)
+    device.connect()
+    device.drive_ahead({"relay": "open"})  # nothing is said before it is armed: it would be refused
+    device.drive({"relay": "closed"})
+    assert stand_in.level("relay") == 1
+    device.drive_ahead({"relay": "open", "lamp": "dark", "sense": 0.0})
+    eventually(lambda: stand_in.level("relay") == 0)
+    device.drive({"relay": "open"})  # the answer that belongs to it, not to the line before
+    device.close()
+
+
 def test_closing_makes_safe(stand_in, running):
     drive(running, relay="closed", lamp="lit")
     running.threads.close()

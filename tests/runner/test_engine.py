@@ -128,6 +128,37 @@ def test_a_safe_state_leaves_before_what_brought_it_about_is_written(plan):
     assert kinds[written[0] :][:4] == [Lost, StepEnded, Life, Driving]
 
 
+def _safe_drives(run):
+    """Go; path of the step that was open (None: none) at each safe state that was driven."""
+    open_then = []
+
+    def drive(t, changes, safe=False, real=run.bench.drive):
+        if safe:
+            open_then.append(run.judge.open and run.judge.open.step.path)
+        return real(t, changes, safe)
+
+    run.bench.drive = drive
+    run.go()
+    return open_then
+
+
+@pytest.mark.parametrize(
+    ("within", "after", "safe_at"),
+    [("within: 10 ms", "", ["4"]), ("within: 10 ms", AFTER, [None]), ("within: 5 s", "", [None])],
+    ids=["failed", "failed, with something to clear up", "passed"],
+)
+def test_a_safe_state_leaves_once_and_before_the_step_that_failed_is_closed(tmp_path, within, after, safe_at):
+    assert _safe_drives(Run(plan_of(tmp_path, START.replace("within: 5 s", within), after))) == safe_at
+
+
+def test_after_trouble_a_safe_state_leaves_at_once_and_again_after_clearing_up(plan):
+    def trouble(run, number, event):
+        if isinstance(event, StepBegan) and event.path == "4":
+            run.stop.cause = "somebody"
+
+    assert _safe_drives(Run(plan, trouble)) == ["4", None]
+
+
 def test_a_silent_scan_group_ends_the_run(plan):
     run = Run(plan)
     advance = run.world.advance

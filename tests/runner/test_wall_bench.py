@@ -223,6 +223,45 @@ def test_a_safe_state_goes_ahead_of_a_full_write_queue_that_takes_nothing_else()
     assert device.driven == [0, "safe", *range(1, threads.MOST_TASKS + 1)]
 
 
+class Hasty(Slow):
+    """Puts a safe state on its wire ahead of its writer."""
+
+    def drive_ahead(self, changes):
+        self.driven.append(("ahead", changes["relay"]))
+
+
+@pytest.mark.parametrize("is_writing", [False, True])
+def test_a_safe_state_leaves_ahead_of_the_writer_unless_it_is_writing_what_would_undo_it(is_writing):
+    device, posted = Hasty(), queue.SimpleQueue()
+    threads = DeviceThreads(device, posted.put)
+    device.connect()
+    threads.start()
+    if is_writing:
+        threads.drive({"relay": "closed"})
+        assert device.hangs.wait(10.0)
+    else:
+        device.go_on.set()
+    threads.drive({"relay": "safe"}, safe=True)
+    device.go_on.set()
+    threads.close(10.0)
+    assert device.driven == (["closed", "safe"] if is_writing else [("ahead", "safe"), "safe"])
+
+
+def test_a_driver_that_cannot_send_ahead_tells_so_when_the_writer_comes_to_it():
+    class Torn(Talking):
+        def drive_ahead(self, changes):
+            raise DeviceLost("torn off")
+
+        drive = drive_ahead
+
+    device, posted = Torn(), queue.SimpleQueue()
+    threads = DeviceThreads(device, posted.put)
+    threads.start()
+    threads.drive({"relay": "safe"}, safe=True)
+    assert [lost.cause for lost in posted.get(timeout=10.0)] == ["torn off"]
+    threads.close(10.0)
+
+
 def test_while_time_matters_threads_take_short_turns_and_nothing_of_it_stays():
     before = sys.getswitchinterval(), gc.get_threshold(), gc.get_freeze_count()
     with short_pauses():
