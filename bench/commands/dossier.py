@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
+
+MOST_PROCESSES = 4
 
 
 def add_parser(subparsers: argparse._SubParsersAction) -> None:
@@ -20,13 +23,15 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.errors import InputError
     from bench.record.manifest import write_whole
     from bench.report.dossier import dossier_content
+    from bench.report.drawing_apart import drawing_apart
     from bench.report.page import html_page, pdf_pages
 
     layouts = {".html": html_page, ".pdf": pdf_pages}
     layout = layouts.get(arguments.output.suffix.lower())
     if layout is None:
         raise InputError.at(arguments.output, "says no format that a dossier has", "end its name in .html or .pdf")
-    content = dossier_content(arguments.records)
+    with drawing_apart(min(os.cpu_count() or 1, MOST_PROCESSES)) as begin:
+        content = dossier_content(arguments.records, begin)
     try:
         write_whole(arguments.output, layout("dossier", content))
     except OSError as error:

@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bench.report.drawing_apart import Begin
+
+LARGE = 16 << 20  # bytes: reading it takes longer than a process takes to start
 
 
 def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParser:
@@ -43,15 +50,28 @@ def work(arguments: argparse.Namespace) -> int:
     if arguments.output is not None and len(kinds) > 1:
         raise InputError.at("--output", "names one file for several exports", "leave it out, or ask for one --export")
     key = configured_key(arguments.key) if arguments.output is None else None
-    record = read_record(arguments.record)
-    for kind in kinds:
-        data = export(record, kind)
-        if arguments.output is None:
-            print(add_derived(record.folder, FILES[kind], data, key))
-            continue
-        try:
-            write_whole(arguments.output, data)
-        except OSError as error:
-            raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
-        print(arguments.output)
+    with _drawing(Path(arguments.record), kinds) as begin:
+        record = read_record(arguments.record, samples=set(kinds) != {"junit"})
+        for kind in kinds:
+            data = export(record, kind, begin)
+            if arguments.output is None:
+                print(add_derived(record.folder, FILES[kind], data, key))
+                continue
+            try:
+                write_whole(arguments.output, data)
+            except OSError as error:
+                raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
+            print(arguments.output)
     return 0
+
+
+def _drawing(record: Path, kinds: list[str]) -> AbstractContextManager[Begin | None]:
+    """Of a large record the figures are drawn by a process that gets ready while the record is read."""
+    from bench.record import RECORD_FILE
+
+    file = record / RECORD_FILE
+    if not {"html", "pdf"}.intersection(kinds) or not file.is_file() or file.stat().st_size < LARGE:
+        return nullcontext()
+    from bench.report.drawing_apart import drawing_apart
+
+    return drawing_apart(1, at_once=True)

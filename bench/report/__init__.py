@@ -8,8 +8,10 @@ register.py    requirements as used, read for their words only
 dossier.py     many records in one document for the inspection
 lines_drawn.py limits and step boundaries that belong into the plots
 decimation.py  fewer points, no lost spike
+drawings.py    what the figures show
 plots.py       SVG figures
-focus.py       the one figure that shows a step best
+drawing_apart.py other processes that draw them
+focus.py       what the one figure of a step shows
 page.py        layout by NAME.html (marks.html, page.css) or, for PDF, NAME.typ (marks.typ)
 junit.py       a plain summary for CI
 exports.py     samples for other programs

@@ -11,8 +11,9 @@ from bench.record.manifest import tool_version
 from bench.record.reader import Record
 from bench.record.verifying import Level, Verification, verify
 from bench.report.document import injected_faults, run_document
+from bench.report.drawing_apart import Begin, draw_here
+from bench.report.drawings import drawings
 from bench.report.photos import photos
-from bench.report.plots import plots
 from bench.report.register import wordings
 from bench.report.rows import (
     REPORT_FILES,
@@ -39,17 +40,19 @@ _MOST_FAULTS = 40
 _UNKNOWN = "not stated"
 
 
-def report_content(record: Record) -> dict[str, Any]:
-    """Everything on the page, as texts. Raises RecordError if there is nothing to report on."""
+def report_content(record: Record, begin: Begin = draw_here) -> dict[str, Any]:
+    """Everything on the page, as texts; its figures are begun first. Raises RecordError if there is nothing to report
+    on."""
     document = run_document(record)
-    found = verify(record.folder, chain=record.chain)
-    steps, left_out = step_rows(document["steps"])
     try:
-        drawn, still = plots(record, document["steps"])
+        shown, still = drawings(record, document["steps"])
+        drawn = [begin(drawing) for drawing in shown]
         frames = list(frame_rows(record))
         unreadable = ""
     except RecordError as error:
         drawn, still, frames, unreadable = [], [], [], str(error)
+    found = verify(record.folder, chain=record.chain)
+    steps, left_out = step_rows(document["steps"])
     requirements = requirement_rows(document, wordings(record))
     return {
         "name": document["sequence"] + (f", case {document['case']}" if document["case"] else ""),
@@ -66,7 +69,6 @@ def report_content(record: Record) -> dict[str, Any]:
         "steps": steps,
         "left_out": left_out,
         "faults": _faults(record),
-        "plots": [plot._asdict() for plot in drawn],
         "still": still,
         "photos": [photo._asdict() for photo in photos(record)],
         "invariants": invariant_rows(document),
@@ -76,6 +78,7 @@ def report_content(record: Record) -> dict[str, Any]:
         "instruments": instrument_rows(record),
         "software": _software(record),
         "cautions": CAUTIONS,
+        "plots": [figure()._asdict() for figure in drawn],
     }
 
 

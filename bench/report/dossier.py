@@ -8,7 +8,7 @@ nothing about hardware. What is altered or was never closed counts for nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -19,7 +19,8 @@ from bench.record.store import record_folders
 from bench.record.verifying import Level, Verification, verify
 from bench.report.content import CAUTIONS, overrides, signature_text, stage_text
 from bench.report.document import run_document
-from bench.report.focus import focused_plot
+from bench.report.drawing_apart import Begin, draw_here
+from bench.report.focus import focused_drawing
 from bench.report.glance import glance
 from bench.report.register import Wording, wordings
 from bench.report.rows import requirement_rows
@@ -65,7 +66,7 @@ class Proof(NamedTuple):
     row: dict[str, Any]
 
 
-def dossier_content(places: Iterable[Path]) -> dict[str, Any]:
+def dossier_content(places: Iterable[Path], begin: Begin = draw_here) -> dict[str, Any]:
     """Everything in the dossier, as texts; `places` are records, or folders of records.
 
     Raises InputError for a place that holds no record.
@@ -84,7 +85,7 @@ def dossier_content(places: Iterable[Path]) -> dict[str, Any]:
     plots = []
     for row in rows:
         best = row.pop("best")
-        if best is not None and (figure := _figure(best, len(plots) + 1, row)) is not None:
+        if best is not None and (figure := _figure(best, len(plots) + 1, row, begin)) is not None:
             plots.append(figure)
     simulated = bool(counting) and all(source.simulated for source in counting)
     useless = [f"{s.label} {s.record.folder.name}: {s.found.level}" for s in sources if not s.counts] + unreadable
@@ -98,7 +99,7 @@ def dossier_content(places: Iterable[Path]) -> dict[str, Any]:
         "gaps": sorted((row for row in rows if row["gap"]), key=lambda row: row["urgency"]),
         "rows": rows,
         "picture": picture,
-        "plots": plots,
+        "plots": [figure() for figure in plots],
         "records": [_record_row(source) for source in sources],
         "cautions": CAUTIONS,
     }
@@ -206,19 +207,26 @@ def _proof_row(proof: Proof) -> dict[str, str]:
     return kept | {"label": source.label, "what": what, "stage": stage, "date": source.started[:10]}
 
 
-def _figure(best: Proof, place: int, row: dict[str, Any]) -> dict[str, str] | None:
+def _figure(best: Proof, place: int, row: dict[str, Any], begin: Begin) -> Callable[[], dict[str, str]] | None:
+    """Begun; None where there is nothing to show."""
     source = best.source
     try:
-        found = focused_plot(source.record, source.document["steps"], best.row["path"], place)
+        shown = focused_drawing(source.record, source.document["steps"], best.row["path"], place)
     except RecordError:
         return None
-    if found is None:
+    if shown is None:
         return None
+    drawn = begin(shown)
     step = f", step {best.row['path']}" if best.row["path"] else ""
     value = f": {best.row['value']}" if best.row["value"] else ""
     marked = " (simulated)" if source.simulated else ""
-    caption = f"{row['id']} {row['title']}, from {source.label}{step}{value}{marked}; {found.caption}"
-    return {"caption": caption, "description": found.description, "svg": found.svg}
+    caption = f"{row['id']} {row['title']}, from {source.label}{step}{value}{marked}"
+
+    def figure() -> dict[str, str]:
+        plot = drawn()
+        return plot._asdict() | {"caption": f"{caption}; {plot.caption}"}
+
+    return figure
 
 
 def _warnings(sources: list[Source], simulated: bool, useless: list[str]) -> list[tuple[str, list[str]]]:

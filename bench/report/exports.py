@@ -16,6 +16,7 @@ from bench.errors import BenchError
 if TYPE_CHECKING:
     from bench.record.columns import Trace
     from bench.record.reader import Record
+    from bench.report.drawing_apart import Begin
 
 #: Kind of export -> its file's name in the record.
 FILES = {
@@ -28,9 +29,9 @@ FILES = {
 }
 
 
-def export(record: Record, kind: str) -> bytes:
-    """The content of `FILES[kind]`. Raises RecordError for a record that cannot be read, BenchError where an extra is
-    not installed."""
+def export(record: Record, kind: str, begin: Begin | None = None) -> bytes:
+    """The content of `FILES[kind]`; `begin` draws its figures, if it has any. Raises RecordError for a record that
+    cannot be read, BenchError where an extra is not installed."""
     match kind:
         case "csv":
             return _csv(record)
@@ -44,9 +45,10 @@ def export(record: Record, kind: str) -> bytes:
 
             return junit_xml([run_document(record)])
     from bench.report.content import report_content
+    from bench.report.drawing_apart import draw_here
     from bench.report.page import html_page, pdf_pages
 
-    return (html_page if kind == "html" else pdf_pages)("report", report_content(record))
+    return (html_page if kind == "html" else pdf_pages)("report", report_content(record, begin or draw_here))
 
 
 def _channels(record: Record) -> Iterator[tuple[str, str, Trace]]:

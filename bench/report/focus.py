@@ -1,4 +1,4 @@
-"""The one figure that shows best how a step came to its verdict: the channels that it names, around its time."""
+"""What the one figure of a step shows, which tells best how it was judged: the channels it names, around its time."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from typing import Any
 
 from bench.record.columns import Trace
 from bench.record.reader import Record
+from bench.report.drawings import FIRST, Drawing, Shared, drawing
 from bench.report.lines_drawn import boundaries, durations, levels, sequence_texts
-from bench.report.plots import FIRST, Plot, Shared, plot
 
 _ROOM = 0.35  # shown before and after the step, as a part of its length
 _LEAST_ROOM_S = 0.05
@@ -18,8 +18,8 @@ _MOST_LANES = 8
 _WORD = re.compile(r"[a-z][a-z0-9_]*")
 
 
-def focused_plot(record: Record, steps: list[dict[str, Any]], path: str, place: int) -> Plot | None:
-    """The figure for the step at `path` (the whole run where that is ''); None where nothing was recorded of it."""
+def focused_drawing(record: Record, steps: list[dict[str, Any]], path: str, place: int) -> Drawing | None:
+    """For the step at `path` (the whole run where that is ''); None where nothing was recorded of it."""
     step = next((step for step in steps if step["path"] == path and path), None)
     names = [name for name in _named(record, step) if record.changes(name).times]
     quantities = [name for name in names if "unit" in record.channels[name]]
@@ -39,7 +39,7 @@ def focused_plot(record: Record, steps: list[dict[str, Any]], path: str, place: 
     within = [level for level in levels(record, own) if level.span is None or level.span[1] >= first]
     shared = Shared(first, last, boundaries(near, last - first), within, durations(own))
     drawn = {name: _part(trace, first, last) for name, trace in traces.items()}
-    return plot(record, shown, drawn, shared, place, with_durations=True)
+    return drawing(record, drawn, shared, place, with_durations=True)
 
 
 def _named(record: Record, step: Mapping[str, Any] | None) -> list[str]:

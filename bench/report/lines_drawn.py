@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 from bench.record.reader import Record
+from bench.report.register import load_yaml
 
 _COMPARED = re.compile(r"\b([a-z][a-z0-9_]*)\s*(?:<=|>=|<|>)\s*(-?\d+(?:\.\d+)?)\s*([A-Za-z%]+)")
 
@@ -106,15 +108,10 @@ def _checked_channel(step: Any) -> Iterator[tuple[str, str]]:
 
 def sequence_texts(record: Record) -> Iterator[Any]:
     """Every mapping and every text in sequence.yaml and the sequences it uses."""
-    import yaml
-
     paths = [record.folder / "sequence.yaml", *sorted(record.folder.glob("uses/*.yaml"))]
     for path in paths:
-        try:
-            text = record.text(path.relative_to(record.folder).as_posix()) or ""
-            yield from _walk(yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader)))
-        except (yaml.YAMLError, RecursionError, ValueError):
-            continue
+        with suppress(RecursionError):
+            yield from _walk(load_yaml(record.text(path.relative_to(record.folder).as_posix())))
 
 
 def _walk(data: Any) -> Iterator[Any]:

@@ -12,6 +12,7 @@ from bench.comparing.comparison_table import plan_name
 from bench.record.columns import Trace
 from bench.record.reader import Record
 from bench.report.decimation import POINTS, decimate
+from bench.report.drawings import quantity_groups, segments_of
 from bench.report.plots import (
     INK,
     LIMIT,
@@ -21,8 +22,6 @@ from bench.report.plots import (
     Plot,
     longest,
     new_axes,
-    quantity_groups,
-    segments_of,
     svg_of,
 )
 

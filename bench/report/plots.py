@@ -1,4 +1,4 @@
-"""SVG figures of a record: quantities against time, and contacts and states as lanes.
+"""SVG figures of drawings: quantities against time, and contacts and states as lanes.
 
 Text stays text, every figure reads in black and white (line styles, words on the bars), and the same record
 gives the same bytes: no date, a fixed salt for ids, and matplotlib's own defaults whatever the user's are.
@@ -11,20 +11,18 @@ import re
 from itertools import cycle
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from bench.record.reader import Record
-from bench.report.decimation import POINTS, decimate
-from bench.report.lines_drawn import Duration, Level, boundaries, durations, levels
+from bench.report.decimation import POINTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from bench.report.drawings import Drawing, Shared
+    from bench.report.lines_drawn import Duration, Level
+
 INK, _FAINT, LIMIT = "#1c1c1c", "#8a8a8a", "#7a1f1f"
 STYLES = [("#12343b", "-"), ("#96521a", (0, (5, 1.5))), ("#44603a", (0, (1, 1))), ("#5b4a7d", (0, (6, 1.5, 1, 1.5)))]
-FIRST = ("ts_voltage", "pack_voltage", "current")
 RESTING = {"open", "off", "released", "absent", "ok", ""}  # drawn as a thin bar
-_APART = 20.0  # channels of one unit whose size differs by more get axes of their own
-_LANES = 14
 SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none", "text.parse_math": False, "font.size": 9, "axes.linewidth": 0.6, "axes.edgecolor": INK,
     "axes.spines.top": False, "axes.spines.right": False, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
@@ -40,119 +38,47 @@ class Plot(NamedTuple):
     svg: str
 
 
-class Shared(NamedTuple):
-    """What all figures of one page share. Times in s."""
-
-    first_s: float
-    last_s: float
-    boundaries: list[tuple[float, str]]
-    levels: list[Level]
-    durations: list[Duration]
-
-
-def plots(record: Record, steps: list[dict[str, Any]]) -> tuple[list[Plot], list[str]]:
-    """The figures, and the names of channels that kept one value throughout and are not drawn."""
-    moving, still = _sort_channels(record)
-    drawn = {name: record.channel(name) for name in moving}
-    times = [t for trace in drawn.values() for t in (trace.times[0], trace.times[-1])]
-    times += [t for step in steps for t in (step["began_s"], step["ended_s"]) if t is not None]
-    if not drawn:
-        return [], still
-    first, last = min(times), max(times)
-    shared = Shared(
-        first, max(last, first + 1e-3), boundaries(steps, last - first), levels(record, steps), durations(steps)
-    )
-    quantities = [name for name in moving if "unit" in record.channels[name]]
-    states = [name for name in moving if "unit" not in record.channels[name]]
-    groups = quantity_groups(record, quantities, drawn)
-    lanes = [states[place : place + _LANES] for place in range(0, len(states), _LANES)]
-    ahead = [group for group in groups if set(group) & set(FIRST)]
-    kinds = [*ahead, *lanes, *(group for group in groups if group not in ahead)]
-    found = []
-    for place, names in enumerate(kinds, 1):
-        found.append(plot(record, names, drawn, shared, place, with_durations=names in lanes[:1]))
-    return found, still
-
-
-def plot(
-    record: Record, names: list[str], drawn: dict[str, Any], shared: Shared, place: int, with_durations: bool
-) -> Plot:
-    """Channels of one kind in one figure; `place` numbers the figures of a page, from 1."""
+def draw(drawing: Drawing) -> Plot:
+    """The figure of a drawing."""
     import matplotlib
 
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {place}"})
-        draw = _draw_quantities if "unit" in record.channels[names[0]] else _draw_lanes
-        figure, caption, description = draw(record, names, drawn, shared, with_durations)
-        return Plot(caption, description, svg_of(figure, f"plot-{place}", caption, description))
+        matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {drawing.place}"})
+        figure, caption, description = (_draw_lanes if drawing.unit is None else _draw_quantities)(drawing)
+        return Plot(caption, description, svg_of(figure, f"plot-{drawing.place}", caption, description))
 
 
-def _sort_channels(record: Record) -> tuple[list[str], list[str]]:
-    """(names to draw, names that kept one value). The voltages and the current are drawn in any case."""
-    names = [name for name in FIRST if name in record.channels]
-    names += [name for name in record.channels if name not in names]
-    moving: list[str] = []
-    still: list[str] = []
-    for name in names:
-        values = record.changes(name).values
-        if not values:
-            continue
-        changed = any(value != values[0] for value in values)
-        (moving if changed or name in FIRST else still).append(name)
-    return moving, still
-
-
-def quantity_groups(record: Record, names: list[str], drawn: dict[str, Any]) -> list[list[str]]:
-    """Channels that share axes: same unit and like size."""
-    groups: list[tuple[str, float, list[str]]] = []
-    for name in names:
-        unit = record.channels[name]["unit"]
-        size = _size(drawn[name].values)
-        for other_unit, other_size, members in groups:
-            if unit == other_unit and max(size, other_size) <= _APART * min(size, other_size) and len(members) < 4:
-                members.append(name)
-                break
-        else:
-            groups.append((unit, size, [name]))
-    return [members for _, _, members in groups]
-
-
-def _size(values: Any) -> float:
-    """The largest finite one, whatever its sign; 0 if there is none."""
-    import numpy as np
-
-    values = np.abs(np.asarray(values, dtype=float))
-    return float(values.max(where=np.isfinite(values), initial=0.0))
-
-
-def _draw_quantities(record: Record, names: list[str], drawn: dict, shared: Shared, with_durations: bool) -> tuple:
+def _draw_quantities(drawing: Drawing) -> tuple[Figure, str, str]:
     import numpy as np
 
     figure, axes = new_axes(2.5, above=0.43)
-    unit = record.channels[names[0]]["unit"]
+    shared, unit = drawing.shared, drawing.unit
     ranges = []
-    for name, (colour, dashes) in zip(names, cycle(STYLES), strict=False):
-        times, values = decimate(np.asarray(drawn[name].times), np.asarray(drawn[name].values, dtype=float), POINTS)
+    for (name, (times, values)), (colour, dashes) in zip(drawing.lines.items(), cycle(STYLES), strict=False):
         axes.plot(times, values, color=colour, linestyle=dashes, linewidth=1.3, label=name)
         if not np.isnan(values).all():
             ranges.append(f"{name} from {np.nanmin(values):.5g} to {np.nanmax(values):.5g} {unit}")
-    for level in _legible([level for level in shared.levels if level.channel in names], axes):
+    for level in _legible([level for level in shared.levels if level.channel in drawing.lines], axes):
         _draw_level(axes, level, shared)
     axes.margins(y=0.08)
     axes.ticklabel_format(axis="y", style="plain", useOffset=False)
     axes.set_ylabel(unit)
     axes.legend(loc="lower left", bbox_to_anchor=(0, 1.07), ncols=4, borderaxespad=0, handlelength=3, fontsize=8.5)
     _time_axis(axes, shared)
-    return figure, f"{', '.join(names)} in {unit}", f"Against run time: {'; '.join(ranges) or 'no finite value'}."
+    return (
+        figure,
+        f"{', '.join(drawing.lines)} in {unit}",
+        f"Against run time: {'; '.join(ranges) or 'no finite value'}.",
+    )
 
 
-def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: Shared, with_durations: bool) -> tuple:
-    rows = len(names) + bool(with_durations and shared.durations)
+def _draw_lanes(drawing: Drawing) -> tuple[Figure, str, str]:
+    shared, names = drawing.shared, list(drawing.lines)
+    rows = len(names) + bool(drawing.with_durations and shared.durations)
     figure, axes = new_axes(0.62 + 0.27 * rows, above=0.2)
     words = []
-    for row, name in enumerate(names):
-        segments = segments_of(drawn[name], shared.last_s)
+    for row, (name, segments) in enumerate(drawing.lines.items()):
         for from_s, to_s, word in longest(segments):
             active = word not in RESTING
             height = 0.62 if active else 0.12
@@ -173,17 +99,6 @@ def _draw_lanes(record: Record, names: list[str], drawn: dict, shared: Shared, w
     axes.spines["left"].set_visible(False)
     _time_axis(axes, shared)
     return figure, f"States of {', '.join(names)}", f"Against run time: {'; '.join(words)}."
-
-
-def segments_of(trace: Any, last_s: float) -> list[tuple[float, float, str]]:
-    """(from, to, state) of each stretch of one state."""
-    found: list[tuple[float, float, str]] = []
-    start, word = trace.times[0], trace.values[0]
-    for t, value in zip(trace.times, trace.values, strict=True):
-        if value != word:
-            found.append((start, t, word))
-            start, word = t, value
-    return [*found, (start, max(last_s, trace.times[-1]), word)]
 
 
 def longest(segments: list[tuple[float, float, str]]) -> list[tuple[float, float, str]]:

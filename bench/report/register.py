@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from bench.record.reader import Record
@@ -20,7 +21,12 @@ class Wording(NamedTuple):
 
 def wordings(record: Record) -> dict[str, Wording]:
     """Requirement id to its words, from requirements.yaml in the record; empty if that cannot be read."""
-    data = _loaded(record.text("requirements.yaml"))
+    return _wordings(record.text("requirements.yaml"))
+
+
+@lru_cache(16)  # the records of a dossier have a few registers between them
+def _wordings(text: str | None) -> dict[str, Wording]:
+    data = load_yaml(text)
     if isinstance(data, Mapping):
         data = data.get("requirements", data)
     if isinstance(data, Mapping):
@@ -32,11 +38,13 @@ def wordings(record: Record) -> dict[str, Wording]:
 
 def load_mapping(text: str | None) -> Mapping[str, Any]:
     """A YAML file as used, read for its words; empty where it is none."""
-    data = _loaded(text)
+    data = load_yaml(text)
     return data if isinstance(data, Mapping) else {}
 
 
-def _loaded(text: str | None) -> Any:
+@lru_cache(64)
+def load_yaml(text: str | None) -> Any:
+    """A YAML file as used, to be read only; None where it is none."""
     import yaml
 
     try:

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import FrameType
+
+
+@contextmanager
+def interrupts_ignored() -> Iterator[None]:
+    """Processes that start meanwhile inherit it: the command alone decides when to stop."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class Stop:

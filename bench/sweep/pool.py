@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from bench.errors import BenchError
 from bench.runner.run import run_plan
-from bench.runner.stopping import Stop
+from bench.runner.stopping import Stop, interrupts_ignored
 from bench.sweep.outcome import Outcome, outcome_of
 from bench.sweep.specimen import Specimen
 
@@ -59,11 +58,8 @@ def sweep(
     stopping = context.Event()
     pool = ProcessPoolExecutor(min(workers, len(specimens)) or 1, context, _begin, (suite, stopping))
     try:
-        at_interrupt = signal.signal(signal.SIGINT, signal.SIG_IGN)  # inherited: this command alone decides
-        try:
+        with interrupts_ignored():
             waiting = {pool.submit(_run_suite, specimen): specimen for specimen in specimens}
-        finally:
-            signal.signal(signal.SIGINT, at_interrupt)
         while waiting and not stop.was_asked:
             done, _ = wait(waiting, LOOK_UP_S, FIRST_COMPLETED)
             for future in done:

@@ -13,9 +13,10 @@ from bench.record.reader import read_record
 from bench.record.writer import RecordWriter
 from bench.report.content import report_content
 from bench.report.document import run_document
+from bench.report.drawings import drawings
 from bench.report.lines_drawn import boundaries
 from bench.report.page import html_page
-from bench.report.plots import plots
+from bench.report.plots import draw
 from bench.report.texts import number, plain, uncertainty_text
 from bench.verdicts import Verdict
 
@@ -248,7 +249,8 @@ def test_a_long_repetition_prints_what_did_not_pass(tmp_path):
 
 
 def test_limits_steps_and_times_are_drawn_in(record):
-    drawn, still = plots(record, run_document(record)["steps"])
+    shown, still = drawings(record, run_document(record)["steps"])
+    drawn = [draw(drawing) for drawing in shown]
     voltages, lanes = drawn[0].svg, drawn[2].svg
     assert ">60 V<" in voltages and ">3: min 383.04 V<" in voltages
     assert ">4<" in voltages and ">5–6<" in voltages
