@@ -13,6 +13,7 @@ import orjson
 from bench.events import Value
 from bench.record.lines import numbers
 
+_KIND, _TIMES, _VALUES = b', "kind": ', b', "times": [', b'], "values": ['
 _WAITING = 64  # blocks of a channel whose numbers are read at once: half the time of one by one
 
 
@@ -30,7 +31,7 @@ class Columns:
         self._quantities = frozenset(quantities)
         self._columns: dict[str, _Column] = {}
         self._by_text: dict[bytes, _Column] = {}
-        self._text: bytes | None = None  # the times of channels that were scanned together are the same
+        self._text = b"\n"  # the times of channels that were scanned together are the same
         self._times, self._commas = b"", 0
 
     def block(self, line: bytes) -> bool:
@@ -38,19 +39,22 @@ class Columns:
 
         Raises TypeError or ValueError, here or in `traces`, if this or an earlier block holds something else.
         """
-        head, found, rest = line.partition(b', "times": [')  # no text in JSON holds a quote behind a space
-        text, also, values = rest.partition(b'], "values": [')
-        if not (found and also and text and values.endswith(b"]}\n")):
+        end = line.find(_TIMES)  # no text in JSON holds a quote behind a space
+        head = line[line.find(_KIND) : end]
+        column = self._by_text.get(head) or self._named_in(head)
+        if column is None or not line.endswith(b"]}"):
             return False
-        column = self._by_text.get(head[head.find(b', "kind": ') :]) or self._named_in(head)
-        if column is None:
-            return False
-        if text != self._text:
-            self._times = _packed(orjson.loads(b"[%b]" % text))
-            self._commas, self._text = text.count(b","), text
+        start = end + len(_TIMES)
+        if not line.startswith(self._text, start):
+            end = line.find(_VALUES, start)
+            if end <= start:
+                return False
+            self._times = _packed(orjson.loads(b"[%b]" % line[start:end]))
+            self._commas, self._text = line.count(b",", start, end), line[start : end + len(_VALUES)]
+        values = line[start + len(self._text) : -2]
         if values.count(b",") != self._commas:
             return False
-        column.add_text(self._times, values[:-3])
+        column.add_text(self._times, values)
         return True
 
     def add(self, channel: str, times: list[float], values: list[Any]) -> None:
@@ -67,8 +71,7 @@ class Columns:
             self._columns[channel] = _Column(channel in self._quantities)
         return self._columns[channel]
 
-    def _named_in(self, head: bytes) -> _Column | None:
-        text = head[head.find(b', "kind": ') :]
+    def _named_in(self, text: bytes) -> _Column | None:
         try:
             fields = orjson.loads(b"{%b}" % text[2:])
         except ValueError:
@@ -124,7 +127,8 @@ def _packed(values: list[Any]) -> bytes:
 
 def _doubles(blocks: list[bytes]) -> array:
     whole = array("d")
-    whole.frombytes(b"".join(blocks))
+    for block in blocks:
+        whole.frombytes(block)
     blocks.clear()
     return whole
 

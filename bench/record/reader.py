@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from itertools import islice
 from pathlib import Path
 from typing import Any, NoReturn
@@ -22,31 +24,32 @@ from bench.record.header import FORMAT
 from bench.record.lines import numbers, parse_frame, quantity_names
 from bench.record.manifest import load_manifest
 
-_KIND = b', "kind": '
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
 _NO_NUMBER = (KeyError, TypeError, ValueError)
 
 
-def read_record(folder: Path | str) -> Record:
-    """Open a record. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
+class NoEvent(RecordError):
+    """A line of a good chain that is no event."""
+
+
+def read_record(folder: Path | str, samples: bool = False) -> Record:
+    """Open a record; `samples` says that all of them will be wanted, which then takes one reading of the file and not
+    two. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
     folder = Path(folder)
     if not (folder / RECORD_FILE).is_file() and not (folder / MANIFEST_FILE).is_file():
         raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
-    return Record(folder)
+    return Record(folder, samples)
 
 
 class Record:
     """A record on the disk. `complete` is whether its run was closed; `problems` is what a reader must know."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, samples: bool) -> None:
         self.folder = folder
         self.problems: list[str] = []
         self.chain = chain = Chain(folder)
-        first = next(iter_lines := iter(chain), None)
-        # Few among many blocks, and asked for by several parts of a report.
-        self._marks = [(n, line) for n, line in enumerate(iter_lines, 2) if not _is_block_line(line)]
-        self.lines = chain.lines
-        self.last_line_sha256 = chain.last
+        lines = iter(chain)
+        first = next(lines, None)
         if first is None:
             raise RecordError(f"{chain.path}: {chain.broken or 'holds no whole line'}")
         self.header = self._parse(first, 1)
@@ -55,6 +58,12 @@ class Record:
         self.channels: dict[str, dict[str, Any]] = self.header.get("channels", {})
         self._quantities = quantity_names(self.channels)
         self._columns: tuple[dict[str, Trace], dict[str, list[float]]] | None = None
+        if samples:
+            with suppress(NoEvent, *_NO_NUMBER):  # who asks for them is told
+                self._columns = self._collected(enumerate(lines, 2))
+        deque(lines, maxlen=0)
+        self.lines = chain.lines
+        self.last_line_sha256 = chain.last
         self.manifest = load_manifest(folder)
         self.complete = self.manifest is not None and not chain.broken and not chain.torn
         if chain.broken:
@@ -91,7 +100,7 @@ class Record:
 
     def marks(self) -> Iterator[Event]:
         """The events that are no Batch, in order: quicker than `events`. Raises RecordError like it."""
-        for number, line in self._marks:
+        for number, line in self.chain.marks:
             fields = self._checked(line, number)
             if fields["kind"] not in _NO_EVENTS:
                 yield self._event(number, fields)
@@ -138,15 +147,18 @@ class Record:
 
     def _all_columns(self) -> tuple[dict[str, Trace], dict[str, list[float]]]:
         if self._columns is None:
-            columns, scans = Columns(self._quantities), {}
             try:
-                for number, line in self._numbered():
-                    if not columns.block(line):
-                        self._add_line(columns, scans, number, line)
-                self._columns = columns.traces(), scans
+                self._columns = self._collected(self._numbered())
             except _NO_NUMBER:  # many lines are read at once
                 self._name_wrong_line()
         return self._columns
+
+    def _collected(self, numbered: Iterable[tuple[int, bytes]]) -> tuple[dict[str, Trace], dict[str, list[float]]]:
+        columns, scans = Columns(self._quantities), {}
+        for number, line in numbered:
+            if not columns.block(line):
+                self._add_line(columns, scans, number, line)
+        return columns.traces(), scans
 
     def _add_line(self, columns: Columns, scans: dict[str, list[float]], number: int, line: bytes) -> None:
         fields = self._checked(line, number)
@@ -168,7 +180,8 @@ class Record:
 
     def _numbered(self) -> Iterator[tuple[int, bytes]]:
         with (self.folder / RECORD_FILE).open("rb") as file:
-            yield from enumerate(islice(file, self.lines), 1)
+            for number, line in enumerate(islice(file, self.lines), 1):
+                yield number, line.removesuffix(b"\n")
 
     def _parsed(self) -> Iterator[tuple[int, dict[str, Any]]]:
         for number, line in self._numbered():
@@ -214,18 +227,13 @@ class Record:
         return numbers(values) if channel in self._quantities else values
 
     def _refuse(self, number: int) -> NoReturn:
-        raise RecordError(f"{self.folder / RECORD_FILE}:{number}: is not an event that this version knows")
+        raise NoEvent(f"{self.folder / RECORD_FILE}:{number}: is not an event that this version knows")
 
 
 def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:
     for t in sorted(together):
         samples, scanned = together[t]
         yield Batch(t, tuple(samples), tuple(scanned))
-
-
-def _is_block_line(line: bytes) -> bool:
-    at = line.find(_KIND)  # the first is the event's own: only numbers and a hash stand before it
-    return line.startswith((b'"samples"', b'"scans"'), at + len(_KIND))
 
 
 def _is_block(fields: dict[str, Any]) -> bool:

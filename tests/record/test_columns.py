@@ -28,8 +28,12 @@ def test_columns_are_what_the_events_say(tmp_path):
     record = read_record(heron_record.write_record(tmp_path / "r"))
     expected = by_channel(record)
     assert max(map(len, expected.values())) > 300  # more blocks than are read at once
+    at_once = read_record(tmp_path / "r", samples=True)
     for channel in record.channels:
         assert list(zip(*record.changes(channel), strict=True)) == expected.get(channel, [])
+        assert at_once.changes(channel) == record.changes(channel)
+    assert (at_once.lines, at_once.last_line_sha256) == (record.lines, record.last_line_sha256)
+    assert list(at_once.marks()) == list(record.marks())
 
 
 def rewritten(folder, lines):
@@ -85,5 +89,19 @@ def test_a_number_may_be_infinite_and_a_quantity_may_be_driven_in_between(tmp_pa
 def test_a_block_that_holds_no_numbers_is_named(tmp_path, times, values):
     good = [block("current", f"0.{n}", "1.0") for n in range(9)]
     record = rewritten(tmp_path / "r", [HEADER, *good, block("current", times, values), *good])
-    with pytest.raises(RecordError, match=r"record.jsonl:11: is not an event that this version knows"):
-        record.changes("ts_voltage")
+    for opened in (record, read_record(tmp_path / "r", samples=True)):
+        assert opened.lines == 20
+        with pytest.raises(RecordError, match=r"record.jsonl:11: is not an event that this version knows"):
+            opened.changes("ts_voltage")
+
+
+def test_lines_across_the_pieces_that_a_file_is_read_in(tmp_path, monkeypatch):
+    """From a piece a line to many pieces a line, and one that ends where a line does."""
+    expected = rewritten(tmp_path / "r", [HEADER, *(block("current", f"0.{n}", "1.5") for n in range(1, 9))])
+    size = (tmp_path / "r" / "record.jsonl").stat().st_size
+    for piece in (7, 64, 200, size - 1, size, size + 1):
+        monkeypatch.setattr("bench.record.chain._CHUNK", piece)
+        record = read_record(tmp_path / "r", samples=True)
+        assert (record.lines, record.last_line_sha256) == (9, expected.last_line_sha256)
+        assert record.problems == expected.problems and record.chain.entry == expected.chain.entry
+        assert list(record.changes("current").times) == [n / 10 for n in range(1, 9)]
