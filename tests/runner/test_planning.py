@@ -8,13 +8,13 @@ from bench import events
 from bench.__main__ import main
 from bench.language.bench_file import load_bench
 from bench.language.loading import load_plans
-from bench.language.register import load_register
 from bench.language.shipped import shipped_file, shipped_folder
 from bench.runner.planning import plan_document, plan_text
 from tests.judging.folding import plan_of
+from tests.runner.planned import changes, drives, each_entry, told
 from tests.runner.running import START, Run
+from tests.suite import BENCH, PLANS, REGISTER
 
-SHIPPED, REGISTER = load_bench(None), load_register(None)
 FIRST_BENCH = shipped_file("benches/first-bench.yaml")
 ENERGISE = shipped_folder() / "standard" / "energise" / "energise-and-shutdown.yaml"
 ROUNDS = """
@@ -30,58 +30,7 @@ ROUNDS = """
 """
 
 
-def told(plan, injections=()):
-    document = plan_document([plan], plan.bench, REGISTER, injections)
-    (run,) = document["runs"]
-    return run
-
-
-def drives(entries):
-    """(step's name, {channel: value}) in the order of the run, repetitions written out."""
-    for entry in entries:
-        for _ in range(entry.get("times", 1)):
-            if "drives" in entry:
-                yield entry["name"], {drive["channel"]: drive["to"] for drive in entry["drives"]}
-            yield from drives(entry.get("steps", ()))
-
-
-def each_entry(entries):
-    for entry in entries:
-        yield entry
-        yield from each_entry(entry.get("steps", ()))
-
-
-def changes(run):
-    return {change["channel"]: change["to"] for change in run}
-
-
-def plain(values):
-    return {name: str(value) if value == float("inf") else value for name, value in values.items()}
-
-
 # -- it tells what is then done ----------------------------------------------------------------------------------
-
-
-def all_plans():
-    plans = load_plans([shipped_folder() / "standard"], SHIPPED, REGISTER)
-    return {" / ".join(filter(None, (plan.sequence, plan.case))): plan for plan in plans}
-
-
-PLANS = all_plans()
-
-
-@pytest.mark.parametrize("name", PLANS)
-def test_a_passing_run_drives_exactly_what_was_told(name):
-    plan = PLANS[name]
-    run = told(plan)
-    real = Run(plan)
-    assert real.go()["verdict"] == "pass"
-    done = [(event.stimulus, plain(event.changes)) for event in real.memory.events if isinstance(event, events.Driving)]
-    done = [entry for entry in done if entry[1]]
-    planned = [("initial values", changes(run["at_start"])), *drives(run["steps"]), *drives(run["afterwards"])]
-    assert done == [*planned, ("safe values", changes(run["at_the_end"]))]
-    first_step = next(event.t for event in real.memory.events if isinstance(event, events.StepBegan))
-    assert run["at_least_s"] <= real.memory.events[-1].t - first_step + 1e-6
 
 
 def test_rounds_are_told_once_and_counted(tmp_path):
@@ -147,7 +96,7 @@ def test_questions_faults_and_power(tmp_path):
     assert run["injections"] == [{"at_s": 2.0, "fault": "air-minus-welded"}]
     assert changes(run["at_start"])["supply_voltage"] == 0.0
     assert run["powered_before_s"] == 0.0
-    text = plan_text([plan_of(tmp_path, steps)], SHIPPED, REGISTER, [(2.0, "air-minus-welded")])
+    text = plan_text([plan_of(tmp_path, steps)], BENCH, REGISTER, [(2.0, "air-minus-welded")])
     for line in (
         "asks: Is the lamp lit? (yes / no; right is yes)",
         "injects air-plus-welded",
@@ -158,7 +107,7 @@ def test_questions_faults_and_power(tmp_path):
 
 
 def test_stages_and_requirements():
-    document = plan_document(list(PLANS.values()), SHIPPED, REGISTER)
+    document = plan_document(PLANS, BENCH, REGISTER)
     assert document["highest_energy"] == "live"
     (run,) = [run for run in document["runs"] if run["sequence"] == "energise-and-shutdown"]
     assert {"PRE-01", "DIS-01"} <= set(run["requirements"])
@@ -168,8 +117,9 @@ def test_stages_and_requirements():
 
 
 def test_every_drive_is_in_the_text():
-    run = told(PLANS["energise-and-shutdown"])
-    text = plan_text([PLANS["energise-and-shutdown"]], SHIPPED, REGISTER)
+    plan = next(plan for plan in PLANS if plan.sequence == "energise-and-shutdown")
+    run = told(plan)
+    text = plan_text([plan], BENCH, REGISTER)
     for entry in (*run["steps"], *run["afterwards"]):
         assert f"{entry['path']} {entry['name']} ({entry['kind']})" in text
         for drive in entry.get("drives", ()):

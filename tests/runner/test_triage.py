@@ -8,8 +8,6 @@ from bench.__main__ import main
 from bench.errors import InputError
 from bench.judging.rejudge import differences, rejudge
 from bench.language.bench_file import bench_from_text, load_bench
-from bench.language.loading import load_plans
-from bench.language.register import load_register
 from bench.language.shipped import shipped_folder
 from bench.record.reader import read_record
 from bench.report.content import report_content
@@ -17,10 +15,9 @@ from bench.runner.options import Options
 from bench.runner.run import POWERED_BEFORE_S, run_plan
 from bench.runner.stopping import Stop
 from bench.runner.table import wiring_to_look_at
+from tests.suite import BENCH, PLANS, STANDARD
 
-BENCH = load_bench(None)
-STANDARD = shipped_folder() / "standard"
-TRIAGE = [plan for plan in load_plans([STANDARD], BENCH, load_register(None)) if "triage" in plan.tags]
+TRIAGE = [plan for plan in PLANS if "triage" in plan.tags]
 LOOP, LINES = "shutdown loop and interlock", "OK lines of BMS and insulation monitor"
 AIR_PLUS, AIR_MINUS = "AIR+ coil and auxiliary contact", "AIR- coil and auxiliary contact"
 PRECHARGE, DISCHARGE = "pre-charge relay and resistor", "discharge relay and resistor"

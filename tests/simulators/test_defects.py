@@ -4,10 +4,6 @@ from collections import Counter
 
 import pytest
 
-from bench.language.bench_file import load_bench
-from bench.language.loading import load_plans
-from bench.language.register import load_register
-from bench.language.shipped import shipped_folder
 from bench.runner.run import run_plan
 from bench.runner.stopping import Stop
 from bench.sweep.outcome import outcome_of
@@ -22,9 +18,7 @@ from simulators.defects_latching import LATCHING
 from simulators.defects_stopping import STOPPING
 from simulators.defects_supervising import SUPERVISING
 from simulators.parameters import Settings
-
-REGISTER = load_register(None)
-PLANS = load_plans([shipped_folder() / "standard"], load_bench(None), REGISTER)
+from tests.suite import PLANS, REGISTER
 
 #: Defects that a sequence of before the suite grew finds, and the requirement that it names; some of each kind.
 FOUND = [

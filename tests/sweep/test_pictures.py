@@ -3,11 +3,9 @@
 import re
 from xml.etree import ElementTree
 
-from bench.language.bench_file import load_bench
-from bench.language.loading import load_plans
-from bench.language.register import load_register
 from bench.language.shipped import shipped_folder
 from simulators.defects import DEFECTS
+from tests.suite import PLANS
 
 SVG = "{http://www.w3.org/2000/svg}"
 PICTURE = shipped_folder() / "detection.svg"
@@ -25,5 +23,4 @@ def test_every_seeded_defect_has_its_row():
 
 
 def test_every_sequence_of_the_suite_has_its_column():
-    plans = load_plans([shipped_folder() / "standard"], load_bench(None), load_register(None))
-    assert ticks("x") == {plan.sequence for plan in plans}
+    assert ticks("x") == {plan.sequence for plan in PLANS}

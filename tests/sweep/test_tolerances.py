@@ -6,16 +6,11 @@ from random import Random
 import pytest
 
 from bench.__main__ import main
-from bench.language.bench_file import load_bench
-from bench.language.loading import load_plans
-from bench.language.register import load_register
-from bench.language.shipped import shipped_folder
 from bench.sweep.specimen import DRAW, Specimen, tolerances
 from simulators.parameters import PARAMETERS
 from simulators.tolerances import FACTORS, VALUES, draw
+from tests.suite import BENCH, PLANS, STANDARD
 
-STANDARD = shipped_folder() / "standard"
-BENCH = load_bench(None)
 DRAWS, RUNS = 35, 8
 
 
@@ -29,9 +24,8 @@ def test_healthy_boxes_pass(capfd):
               if case["verdict"] != "pass"]  # fmt: skip
     assert failed == []
     assert (status, document["tolerances"]["draws"]) == (0, DRAWS)
-    plans = load_plans([STANDARD], BENCH, load_register(None))
     run = {(case["sequence"], case["case"]) for case in document["cases"]}
-    assert run == {(plan.sequence, plan.case) for plan in plans}  # each at least once
+    assert run == {(plan.sequence, plan.case) for plan in PLANS}  # each at least once
 
 
 def test_a_draw_stays_in_its_bands_and_uses_their_width():
@@ -58,9 +52,7 @@ def test_the_accuracy_of_the_bench_is_that_of_its_file():
 
 
 def test_what_a_case_says_stands_over_the_draw():
-    plans = load_plans([STANDARD], BENCH, register := load_register(None))
-    assert register
-    plan = next(plan for plan in plans if "ts_capacitance" in plan.simulated)
+    plan = next(plan for plan in PLANS if "ts_capacitance" in plan.simulated)
     options = Specimen(DRAW, "3").options(plan, None)
     assert not set(options.parameters) & set(plan.simulated)
     assert "air_plus_make" in options.parameters
