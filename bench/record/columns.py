@@ -64,7 +64,16 @@ class Columns:
     def traces(self) -> dict[str, Trace]:
         """By channel, each in order of time. Nothing is left here afterwards."""
         columns, self._columns = self._columns, {}
-        return {name: _in_time_order(column.trace()) for name, column in columns.items()}
+        traces: dict[str, Trace] = {}
+        blocks: list[bytes] = []
+        times, rises = array("d"), True
+        for name, column in columns.items():
+            if column.times != blocks:  # channels that were scanned together share theirs
+                blocks = column.times
+                times = array("d", b"".join(blocks))
+                rises = _rises(times)
+            traces[name] = _in_time_order(times, column.values(len(times)), rises)
+        return traces
 
     def _column(self, channel: str) -> _Column:
         if channel not in self._columns:
@@ -84,36 +93,34 @@ class Columns:
 
 class _Column:
     def __init__(self, is_quantity: bool) -> None:
-        self._is_quantity = is_quantity
-        self._times: list[bytes] = []
-        self._values: list[Any] = []  # packed doubles of a quantity, or states
+        self.times: list[bytes] = []  # packed doubles
+        self._values: array | list[Any] = array("d") if is_quantity else []
         self._texts: list[bytes] = []
 
     def add_text(self, times: bytes, text: bytes) -> None:
-        self._times.append(times)
+        self.times.append(times)
         self._texts.append(text)
         if len(self._texts) == _WAITING:
             self._read_texts()
 
     def add(self, times: bytes, values: list[Any]) -> None:
         self._read_texts()
-        self._times.append(times)
-        if self._is_quantity:
-            self._values.append(_packed(values))
+        self.times.append(times)
+        if isinstance(self._values, array):
+            self._values.frombytes(_packed(values))
         else:
             self._values += values
 
-    def trace(self) -> Trace:
+    def values(self, count: int) -> Sequence[Value]:
+        """Raises ValueError if there are not so many."""
         self._read_texts()
-        times = _doubles(self._times)
-        values = _doubles(self._values) if self._is_quantity else self._values
-        if len(times) != len(values):
+        if len(self._values) != count:
             raise ValueError("a block has not as many values as times")
-        return Trace(times, values)
+        return self._values
 
     def _read_texts(self) -> None:
         if self._texts:
-            self._values.append(_packed(orjson.loads(b"[%b]" % b",".join(self._texts))))
+            self._values.frombytes(_packed(orjson.loads(b"[%b]" % b",".join(self._texts))))
             self._texts.clear()
 
 
@@ -125,20 +132,18 @@ def _packed(values: list[Any]) -> bytes:
         return pack(f"{len(values)}d", *numbers(values))
 
 
-def _doubles(blocks: list[bytes]) -> array:
-    whole = array("d")
-    for block in blocks:
-        whole.frombytes(block)
-    blocks.clear()
-    return whole
+def _rises(times: array) -> bool:
+    import numpy as np
+
+    found = np.asarray(times)
+    return bool(np.all(found[:-1] <= found[1:]))
 
 
-def _in_time_order(trace: Trace) -> Trace:
+def _in_time_order(times: array, values: Sequence[Value], rises: bool) -> Trace:
     """Two devices' stamps may cross in a wall-clock run; a plot wants them in order."""
     import numpy as np
 
-    times = np.asarray(trace.times)
-    if bool(np.all(times[:-1] <= times[1:])):
-        return trace
-    order = times.argsort(kind="stable").tolist()
-    return Trace([trace.times[i] for i in order], [trace.values[i] for i in order])
+    if rises:
+        return Trace(times, values)
+    order = np.asarray(times).argsort(kind="stable").tolist()
+    return Trace([times[i] for i in order], [values[i] for i in order])
