@@ -2,6 +2,8 @@
 
 import json
 from datetime import date
+from math import cos, exp, pi
+from random import Random
 
 import pytest
 
@@ -9,6 +11,7 @@ from bench.__main__ import main
 from bench.errors import InputError
 from bench.language.bench_file import bench_from_text, load_bench
 from bench.language.register import load_register
+from bench.runner.noise import swing
 from bench.runner.options import Options
 from bench.runner.selfcheck import SelfCheck, check_bench, known_bad_text, needed, walk_text
 from bench.runner.stopping import Stop
@@ -108,6 +111,28 @@ def test_a_sense_line_that_picks_up_noise_is_not_relied_on(tmp_path, volts, usab
         assert set(found.failed) == {"ts_voltage"}
         assert "with everything off it swings by" in found.objection(needs_it)
         assert found.verdict == "inconclusive"
+
+
+EVERY_10_MS = [round(-1.0 + n / 100, 3) for n in range(100)]
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.02, 0.5])
+def test_what_is_still_discharging_is_no_noise(noise):
+    """60 V a few seconds ago, and 1.23 s of time constant: it falls by 1.4 V while the noise is looked at."""
+    random = Random(1)
+    readings = [2.5 * exp(-(t + 1.0) / 1.23) + random.uniform(-noise, noise) for t in EVERY_10_MS]
+    assert swing(EVERY_10_MS, readings) == pytest.approx(noise, rel=0.15, abs=0.002)
+
+
+@pytest.mark.parametrize("hertz", [1.0, 2.5, 7.0, 50.0])
+def test_what_comes_and_goes_is_noise(hertz):
+    """However slowly the hum of the mains comes out between two readings."""
+    readings = [0.4 * cos(2 * pi * hertz * t) for t in EVERY_10_MS]
+    assert swing(EVERY_10_MS, readings) == pytest.approx(0.4, rel=0.01)
+
+
+def test_few_readings_are_taken_as_they_are():
+    assert swing([0.0, 0.1, 0.2, 0.3, 0.4], [5.0, 4.0, 3.0, 2.0, 1.0]) == 2.0
 
 
 def test_what_a_plan_needs(tmp_path):
