@@ -5,6 +5,9 @@ not judged. `when A must B within T` is violated when A has been true for longer
 until C within T` begins whenever A is true and is violated when B turns true; it ends when C turns true with A false,
 and when A has been false for longer than T. What comes sooner than `bounce` after A turned false is no violation.
 
+An output changes at some time between being asked for and being confirmed, and what it brings about may be seen before
+it is confirmed. What an output under way decides is therefore looked at once it is confirmed.
+
 Each rule also says how close it came: for `never` and `always` the least distance of its quantities from breaking it
 (the robustness of signal temporal logic), for `when` the least time that was left.
 """
@@ -61,6 +64,7 @@ class OpenInvariant:
         self._rule = judge.rule
         self._excused_by: set[str] = set()
         self._broken_from_s: float | None = None
+        self._perhaps_s: float | None = None  # it is broken since then, unless an output under way mends it
         self._least = inf  # margin so far, in base units
         self._least_values: list = []
         self._distance = Distance(invariant.condition, judge)
@@ -80,14 +84,26 @@ class OpenInvariant:
         """All events of the instant `t` are in, and one of the watches changed or this one is running."""
         broken = self.condition.truth is (self.invariant.kind == "never")
         if broken and self._broken_from_s is None:
-            self._broken_from_s = self._changed_at(t)
-            self._excused_by = self._faults()
-            self._report(self._broken_from_s, self._values(self.condition))
+            if self._perhaps_s is None:
+                self._perhaps_s, self._excused_by = self._changed_at(t), self._faults()
+            self.running = self._is_under_way(self.condition)
+            if not self.running:
+                self._break()
         elif not broken:
+            self._perhaps_s, self.running = None, False
             self._mended(self._changed_at(t))
+
+    def _break(self) -> None:
+        self._broken_from_s, self._perhaps_s = self._perhaps_s, None
+        self._report(self._broken_from_s, self._values(self.condition))
+
+    def _is_under_way(self, watch: Watch) -> bool:
+        return not self._readings.under_way.isdisjoint(watch.slots)
 
     def close(self, t: float, doubt_from_s: float) -> InvariantResult:
         """The run has ended at `t`; what is seen after `doubt_from_s` may be the bench's doing."""
+        if self._perhaps_s is not None:
+            self._break()
         self._mended(t)
         result = self.result
         result.violated_s = round(result.violated_s, 6)
@@ -213,6 +229,7 @@ class OpenAfter(OpenInvariant):
         self._armed = False
         self._fell_s = inf  # since when A has been false again
         self._before: tuple[bool | None, bool | None] = (None, None)  # truths of B and C
+        self._seen = ""  # what was refused at `_perhaps_s`
 
     def settle(self, t: float) -> None:
         after, refuse = self.condition.truth, self.refuse.truth
@@ -220,17 +237,24 @@ class OpenAfter(OpenInvariant):
         refuse_before, until_before = self._before
         self._before = refuse, until
         if until and until_before is False and not after:
-            self._armed = False
-        if refuse and refuse_before is False and self._armed:
+            self._armed, self._perhaps_s = False, None
+        if refuse and refuse_before is False and self._armed and self._perhaps_s is None:
             at_s = self.refuse.crossings[-1].t if self.refuse.crossings else t
             since_s = round(at_s - self._fell_s, 9)  # -inf while A is true
             if since_s <= self.invariant.within_s and not 0.0 <= since_s < self.invariant.bounce_s:
-                self._excused_by = self._faults()
-                self._report(at_s, self._values(self.refuse))
+                self._perhaps_s, self._excused_by = at_s, self._faults()
+                self._seen = self._values(self.refuse)
+        self.running = self._perhaps_s is not None and self.until is not None and self._is_under_way(self.until)
+        if self._perhaps_s is not None and not self.running:
+            self._break()
         if after:
             self._armed, self._fell_s = True, inf
         elif after is False and self._armed and self._fell_s == inf:
             self._fell_s = self.condition.crossings[-1].t if self.condition.crossings else t
+
+    def _break(self) -> None:
+        at_s, self._perhaps_s = self._perhaps_s, None
+        self._report(at_s, self._seen)
 
 
 RULES: dict[str, type[OpenInvariant]] = {

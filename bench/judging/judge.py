@@ -168,8 +168,8 @@ class Judge:
                 self.open.settle(t)
             case StepEnded():
                 self._end_step(event)
-            case Driving():
-                self.readings.stimulus_began(t)
+            case Driving(changes=changes):
+                self.readings.stimulus_began(t, changes)
                 for watch in self._watches.values():
                     watch.stimulus_began()
             case Injected():

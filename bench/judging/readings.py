@@ -7,6 +7,7 @@ since the last stimulus: only fresh values answer a condition.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from math import isfinite
 from typing import TYPE_CHECKING, NamedTuple
 
 from bench.judging.uncertainty import Specification
@@ -35,7 +36,7 @@ class Snapshot(NamedTuple):
     def slope(self, slot: int) -> float:
         """How fast a quantity moves about this instant, in the channel's unit per s; 0 when it rests or is unknown."""
         old, from_s, new, to_s = self.moves[slot] or (None, 0.0, None, 0.0)
-        if not isinstance(old, float) or self.times[slot] > to_s:
+        if not isinstance(old, float) or not isfinite(new - old) or self.times[slot] > to_s:
             return 0.0
         return (new - old) / (to_s - from_s) if 0.0 < to_s - from_s < float("inf") else 0.0
 
@@ -62,6 +63,7 @@ class Readings:
         self._moves: list[Move | None] = [None] * len(channels)
         self.changed: dict[int, Move] = {}
         self.stimulus_began_s = NEVER
+        self.under_way: set[int] = set()  # driven channels that may have their new value already
         self._stimulus_done_s = NEVER
         self._silent: set[str] = set()
         self._forgotten: dict[int, Value | None] = {}
@@ -108,6 +110,7 @@ class Readings:
     def put_driven(self, t: float, name: str, value: Value) -> None:
         """An output has its new value; that ends the stimulus it belongs to."""
         slot = self.slots[name]
+        self.under_way.discard(slot)
         self._put(slot, float(value) if self.quantity[slot] else value, t, True, self.stimulus_began_s)
         self._stimulus_done_s = t
 
@@ -131,8 +134,10 @@ class Readings:
             if name == group and self.values[slot] is None and slot in self._forgotten:
                 self._put(slot, self._forgotten[slot], t, fresh, self.time(slot))
 
-    def stimulus_began(self, t: float) -> None:
+    def stimulus_began(self, t: float, names: Iterable[str]) -> None:
+        """`names`: the outputs that it drives. They change at some time between now and `put_driven`."""
         self.stimulus_began_s = t
+        self.under_way.update(map(self.slots.__getitem__, names))
         self._epoch += 1
         self._stimulus_done_s = t
 
@@ -214,7 +219,7 @@ class Readings:
         values, times, moves = self.now()
         for slot, (old, old_time, _, _) in self.changed.items():
             new, new_time = values[slot], times[slot]
-            if isinstance(old, float) and isinstance(new, float) and old_time < t < new_time:
+            if isinstance(old, float) and isinstance(new, float) and isfinite(new - old) and old_time < t < new_time:
                 values[slot] = old + (new - old) * (t - old_time) / (new_time - old_time)
                 times[slot] = t
         return Snapshot(values, times, moves)

@@ -7,6 +7,7 @@ stamped as they happen (`capture: edges`) has the stamp's own accuracy as its bo
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING, NamedTuple
 
 from bench.judging.readings import NEVER, Readings, Snapshot
@@ -189,6 +190,8 @@ class _Atom:
         if self._margin is None:
             return (start + t) / 2, took / 2, (sampling,)
         before, after = self._margin(earlier), self._margin(readings.values)
+        if not (isfinite(before) and isfinite(after)):  # a resistor that was not there: no line leads from it
+            return (start + t) / 2, took / 2, (sampling,)
         share = min(max(before / (before - after), 0.0), 1.0) if before != after else 1.0
         when = start + took * share
         slope = abs(after - before) / took

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from struct import error as StructError
 from struct import pack
 from typing import Any, NamedTuple
@@ -31,31 +31,37 @@ class Columns:
         self._quantities = frozenset(quantities)
         self._columns: dict[str, _Column] = {}
         self._by_text: dict[bytes, _Column] = {}
-        self._text = b"\n"  # the times of channels that were scanned together are the same
-        self._times, self._commas = b"", 0
 
-    def block(self, line: bytes) -> bool:
-        """Take a block of a quantity's samples as the writer spells it; False for any other line, right or wrong.
+    def take(self, numbered: Iterable[tuple[int, bytes]]) -> Iterator[tuple[int, bytes]]:
+        """Keep each line that is a block of a quantity's samples as the writer spells it; give back any other.
 
         Raises TypeError or ValueError, here or in `traces`, if this or an earlier block holds something else.
         """
-        end = line.find(_TIMES)  # no text in JSON holds a quote behind a space
-        head = line[line.find(_KIND) : end]
-        column = self._by_text.get(head) or self._named_in(head)
-        if column is None or not line.endswith(b"]}"):
-            return False
-        start = end + len(_TIMES)
-        if not line.startswith(self._text, start):
-            end = line.find(_VALUES, start)
-            if end <= start:
-                return False
-            self._times = _packed(orjson.loads(b"[%b]" % line[start:end]))
-            self._commas, self._text = line.count(b",", start, end), line[start : end + len(_VALUES)]
-        values = line[start + len(self._text) : -2]
-        if values.count(b",") != self._commas:
-            return False
-        column.add_text(self._times, values)
-        return True
+        text, times, commas = b"\n", b"", 0  # the same for channels that were scanned together
+        by_text = self._by_text
+        for number, line in numbered:
+            end = line.find(_TIMES)  # no text in JSON holds a quote behind a space
+            head = line[line.find(_KIND) : end]
+            column = by_text.get(head) or self._named_in(head)
+            if column is None or not line.endswith(b"]}"):
+                yield number, line
+                continue
+            start = end + len(_TIMES)
+            if not line.startswith(text, start):
+                end = line.find(_VALUES, start)
+                if end <= start:
+                    yield number, line
+                    continue
+                times = _packed(orjson.loads(b"[%b]" % line[start:end]))
+                text, commas = line[start : end + len(_VALUES)], line.count(b",", start, end)
+            values = line[start + len(text) : -2]
+            if values.count(b",") != commas:
+                yield number, line
+                continue
+            column.times.append(times)
+            column.texts.append(values)
+            if len(column.texts) == _WAITING:
+                column.read_texts()
 
     def add(self, channel: str, times: list[float], values: list[Any]) -> None:
         """Raises TypeError or ValueError if a time, or a quantity's value, is no number."""
@@ -95,16 +101,10 @@ class _Column:
     def __init__(self, is_quantity: bool) -> None:
         self.times: list[bytes] = []  # packed doubles
         self._values: array | list[Any] = array("d") if is_quantity else []
-        self._texts: list[bytes] = []
-
-    def add_text(self, times: bytes, text: bytes) -> None:
-        self.times.append(times)
-        self._texts.append(text)
-        if len(self._texts) == _WAITING:
-            self._read_texts()
+        self.texts: list[bytes] = []  # of values, whose times are there already
 
     def add(self, times: bytes, values: list[Any]) -> None:
-        self._read_texts()
+        self.read_texts()
         self.times.append(times)
         if isinstance(self._values, array):
             self._values.frombytes(_packed(values))
@@ -113,15 +113,15 @@ class _Column:
 
     def values(self, count: int) -> Sequence[Value]:
         """Raises ValueError if there are not so many."""
-        self._read_texts()
+        self.read_texts()
         if len(self._values) != count:
             raise ValueError("a block has not as many values as times")
         return self._values
 
-    def _read_texts(self) -> None:
-        if self._texts:
-            self._values.frombytes(_packed(orjson.loads(b"[%b]" % b",".join(self._texts))))
-            self._texts.clear()
+    def read_texts(self) -> None:
+        if self.texts:
+            self._values.frombytes(_packed(orjson.loads(b"[%b]" % b",".join(self.texts))))
+            self.texts.clear()
 
 
 def _packed(values: list[Any]) -> bytes:

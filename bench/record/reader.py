@@ -155,9 +155,8 @@ class Record:
 
     def _collected(self, numbered: Iterable[tuple[int, bytes]]) -> tuple[dict[str, Trace], dict[str, list[float]]]:
         columns, scans = Columns(self._quantities), {}
-        for number, line in numbered:
-            if not columns.block(line):
-                self._add_line(columns, scans, number, line)
+        for number, line in columns.take(numbered):
+            self._add_line(columns, scans, number, line)
         return columns.traces(), scans
 
     def _add_line(self, columns: Columns, scans: dict[str, list[float]], number: int, line: bytes) -> None:

@@ -2,9 +2,9 @@
 
 import pytest
 
-from bench.events import Injected, Restored
+from bench.events import Batch, Driven, Driving, Injected, Restored
 from bench.judging.judge import Judge
-from tests.judging.folding import fold, judge_of, plan_of, read
+from tests.judging.folding import drive, fold, judge_of, plan_of, read
 
 STEP = "- {name: Wait, pause: 1 s}"
 
@@ -142,6 +142,41 @@ def test_the_bounce_of_a_contact_is_no_violation(tmp_path, back_s, verdict):
     rule = "{name: c, after: air_plus == 'closed', refuse: air_plus == 'closed', within: 100 ms, bounce: 10 ms}"
     events = [read(0.0, air_plus="open"), read(0.5, air_plus="closed"), read(1.0, air_plus="open")]
     assert result_of(tmp_path, rule, *events, read(back_s, air_plus="closed")).verdict == verdict
+
+
+LATCH = "{name: latch, after: bms_line == 'fault', until: reset_request == 'pressed', refuse: loop == 'closed'}"
+LATCHED = [*drive(0.0, bms_line="fault", reset_request="released"), read(0.1, loop="open"), *drive(1.0, bms_line="ok")]
+PRESS = Driving(2.0, "press reset", {"reset_request": "pressed"})
+
+
+@pytest.mark.parametrize(
+    ("events", "verdict"),
+    [
+        ([PRESS, read(2.001, loop="closed"), Driven(2.002, "reset_request", "pressed")], "pass"),
+        ([PRESS, Driven(2.002, "reset_request", "pressed"), read(2.003, loop="closed")], "pass"),
+        ([read(1.999, loop="closed"), PRESS, Driven(2.002, "reset_request", "pressed")], "fail"),  # before the press
+        ([PRESS, read(2.001, loop="closed")], "fail"),  # the press never came about
+        ([PRESS, read(2.001, loop="closed"), Driven(2.002, "reset_request", "released"), read(3.0)], "fail"),
+        ([Driving(2.0, "", {"imd_line": "fault"}), read(2.001, loop="closed"), read(3.0)], "fail"),  # another output
+    ],
+)
+def test_what_a_press_brings_about_may_be_seen_before_the_press_is_confirmed(tmp_path, events, verdict):
+    """A latch of relays closes within a millisecond or two; a board's answer takes as long, over USB much longer."""
+    result = result_of(tmp_path, LATCH, *LATCHED, *events, read(4.0))
+    closed_s = next(event.t for event in events if isinstance(event, Batch) and event.samples)
+    assert (result.verdict, result.at_s) == (verdict, None if verdict == "pass" else closed_s)
+
+
+@pytest.mark.parametrize(("loop", "verdict"), [("closed", "pass"), ("open", "fail")])
+def test_what_an_output_under_way_decides_is_looked_at_once_it_is_confirmed(tmp_path, loop, verdict):
+    """The loop closes before the bench knows that its own contact in it has."""
+    rule = "{name: fed, never: loop == 'closed' and shutdown_loop == 'open'}"
+    result = result_of(
+        tmp_path, rule, *drive(0.0, shutdown_loop="open"), read(0.5, loop="open"),
+        Driving(1.0, "", {"shutdown_loop": "closed"}), read(1.001, loop="closed"),
+        Driven(1.002, "shutdown_loop", loop), read(2.0),
+    )  # fmt: skip
+    assert (result.verdict, result.at_s) == (verdict, None if verdict == "pass" else 1.001)
 
 
 def test_an_excused_after_is_listed(tmp_path):

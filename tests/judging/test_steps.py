@@ -111,6 +111,27 @@ def test_time_interpolates_between_samples_and_states_the_bound(tmp_path):
     assert judged.margin == pytest.approx(5 - 2.34808, abs=1e-5)
 
 
+RESISTOR = "- {name: Opens, time: {from: fault_resistor_minus < 1 Mohm, to: loop == 'open'}, limit: {max: 30 s}}"
+#: Asked for at 0 s, confirmed 20 ms later: from no resistor at all to one.
+CONNECTED = [
+    *drive(-1.0, fault_resistor_minus=float("inf")), read(-0.5, loop="closed"),
+    Driving(0.0, "", {"fault_resistor_minus": 100e3}), Driven(0.02, "fault_resistor_minus", 100e3), begin(0.02),
+]  # fmt: skip
+
+
+def test_a_resistor_that_was_not_there_begins_between_asked_for_and_confirmed(tmp_path):
+    """No straight line leads from an infinite resistance to a finite one."""
+    judged = outcome(fold(judge_of(tmp_path, RESISTOR), *CONNECTED), read(1.49), read(1.5, loop="open"))
+    assert (judged.verdict, judged.value) == ("pass", pytest.approx(1.5 - 0.01, abs=0.001))
+    assert judged.bound >= 0.01
+
+
+def test_a_resistor_that_changes_nothing_ends_with_its_limit(tmp_path):
+    judge = fold(judge_of(tmp_path, RESISTOR), *CONNECTED)
+    assert 30.0 < judge.open.deadline_s < 32.0
+    assert outcome(judge, read(31.5), Passed(31.5), end(31.5)).verdict == "fail"
+
+
 def test_what_is_not_known_of_a_device_clock_is_in_the_bound(tmp_path):
     judge = fold(judge_of(tmp_path, DISCHARGE), Aligned(-0.5, "box", 3.0, 120.0, 0.004))
     fold(judge, *drive(-0.02, shutdown_loop="closed"), read(-0.01, ts_voltage=403), *drive(0.0, shutdown_loop="open"))
