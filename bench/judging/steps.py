@@ -17,6 +17,7 @@ from bench.judging.limits import CompiledLimit, Distance, Judged
 from bench.judging.prediction import Falling
 from bench.judging.reach import ceiling_v, out_of_reach
 from bench.judging.readings import Snapshot
+from bench.judging.watches import Crossing, narrowed
 from bench.language import plan
 from bench.language.expressions import Condition
 from bench.verdicts import Verdict
@@ -24,7 +25,6 @@ from bench.verdicts import Verdict
 if TYPE_CHECKING:
     from bench.events import Answered, Filed
     from bench.judging.judge import Judge
-    from bench.judging.watches import Crossing
 
 #: How long an output or a frame may take to be carried out before the bench counts as broken, s.
 CARRY_OUT_S = 1.0
@@ -270,7 +270,7 @@ class OpenTime(OpenStep):
         if self.start is None:
             self._find_start()
         if self.start is not None and self.result is None:
-            end = self.to.first_rise_from(self.start.t)
+            end = self.to.first_rise_from(self._earliest_s(self.start))
             if end is not None and end.t <= self.deadline_s:
                 self._judge(end)
 
@@ -297,7 +297,7 @@ class OpenTime(OpenStep):
             return
         self.start = rise
         self.deadline_s = round(rise.t + self.step.to_within_s, 6)
-        if not self.to.true_through(rise.t):
+        if not self.to.true_through(self._earliest_s(rise)):
             return
         if self.to.was_false:
             self.result = inconclusive(f"{self.step.to.text} was true already at {self.step.from_.text}")
@@ -316,10 +316,19 @@ class OpenTime(OpenStep):
             judged.reason += f"; {found}"
             judged.predicted = None if isinstance(found, str) else found
 
+    def _earliest_s(self, start: Crossing) -> float:
+        """What an output brings about may be seen before the output is confirmed, and not before it was asked for."""
+        if not self.from_.driven_only:
+            return start.t
+        return max(start.t - start.bound_s, self.readings.stimulus_began_s)
+
     def _judge(self, end: Crossing) -> None:
-        value = round(end.t - self.start.t, 9)  # stamps are exact to 1e-6 s, their difference need not be
-        bound = end.bound_s + self.start.bound_s
-        parts = (*self.start.parts, *end.parts)
+        start, earliest_s = self.start, self._earliest_s(self.start)
+        if end.t < start.t + start.bound_s and earliest_s < start.t:  # no cause comes after its effect
+            start = narrowed(start, earliest_s, end.t)
+        value = round(end.t - start.t, 9)  # stamps are exact to 1e-6 s, their difference need not be
+        bound = end.bound_s + start.bound_s
+        parts = (*start.parts, *end.parts)
         if self.limit is not None:
             self.result = self.limit.judge(value, self.readings.now(), bound, parts)
         else:

@@ -32,6 +32,13 @@ class Crossing(NamedTuple):
     parts: tuple[Part, ...] = ()  # of its standard uncertainty, s
 
 
+def narrowed(crossing: Crossing, from_s: float, to_s: float) -> Crossing:
+    """The same, known to be not before `from_s` and not after `to_s`; nothing else is known of its instant."""
+    took = to_s - from_s
+    parts = tuple(part._replace(u=took * FULL, size=took) for part in crossing.parts if part.kind == "sampling")
+    return crossing._replace(t=(from_s + to_s) / 2, bound_s=took / 2, parts=parts)
+
+
 class Watch:
     """One condition, followed through the run. `truth` is None as long as a channel it names was never read."""
 

@@ -1,5 +1,7 @@
 """Each kind of step: when it passes, when it fails, when the bench cannot say."""
 
+from math import hypot
+
 import pytest
 
 from bench.events import Aligned, Answered, Asked, Driven, Driving, Passed
@@ -124,6 +126,37 @@ def test_a_resistor_that_was_not_there_begins_between_asked_for_and_confirmed(tm
     judged = outcome(fold(judge_of(tmp_path, RESISTOR), *CONNECTED), read(1.49), read(1.5, loop="open"))
     assert (judged.verdict, judged.value) == ("pass", pytest.approx(1.5 - 0.01, abs=0.001))
     assert judged.bound >= 0.01
+
+
+INTERLOCK = "- {name: Opens, time: {from: interlock == 'open', to: loop == 'open'}, limit: {max: 50 ms}}"
+CLOSED = [*drive(-1.0, interlock="closed"), read(-0.5, loop="closed")]
+ASKED, CONFIRMED = Driving(0.0, "", {"interlock": "open"}), [Driven(0.06, "interlock", "open"), begin(0.06)]
+
+
+@pytest.mark.parametrize(
+    ("opened_s", "value", "bound", "verdict"),
+    [
+        (0.010, 0.005, 0.005, "pass"),  # it was asked for 10 ms before: the contact moved in between
+        (0.045, 0.0225, 0.0225, "pass"),
+        (0.070, 0.040, 0.030, "pass"),  # the contact moved between 0 and 60 ms
+        (0.100, 0.070, 0.030, "fail"),
+    ],
+)
+def test_an_effect_that_is_seen_before_its_cause_is_confirmed(tmp_path, opened_s, value, bound, verdict):
+    """A relay board on a slow bus answers long after its contact has moved; a loop opens within milliseconds."""
+    opens = read(opened_s, loop="open")
+    before = opened_s < 0.06
+    events = [ASKED, *([opens] if before else []), *CONFIRMED, *([] if before else [opens]), read(0.2)]
+    judged = outcome(fold(judge_of(tmp_path, INTERLOCK), *CLOSED, *events))
+    assert judged.verdict == verdict
+    assert (judged.value, judged.bound) == (pytest.approx(value * 1e3), pytest.approx(bound * 1e3 + 1))
+    rectangles = hypot(bound * 1e3, 1) / 3**0.5  # GUM 4.3.7; the stamp of the loop is right to 1 ms
+    assert judged.uncertainty == pytest.approx(2 * rectangles, rel=1e-3)
+
+
+def test_what_was_so_before_it_was_asked_for_is_no_effect(tmp_path):
+    judge = fold(judge_of(tmp_path, INTERLOCK), *CLOSED, read(-0.1, loop="open"), ASKED, *CONFIRMED, read(0.2))
+    assert outcome(judge).verdict == "inconclusive"
 
 
 def test_a_resistor_that_changes_nothing_ends_with_its_limit(tmp_path):
