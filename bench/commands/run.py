@@ -120,6 +120,7 @@ def _run_all(runs, bench, register, options, quiet):
     from bench.devices.opening import bench_in_wall_time
     from bench.devices.person import Person
     from bench.judging.document import refused_document
+    from bench.runner.clearing import clear_box
     from bench.runner.progress import Progress
     from bench.runner.run import run_plan
     from bench.runner.stopping import Stop
@@ -139,6 +140,8 @@ def _run_all(runs, bench, register, options, quiet):
         for plan, number in runs:
             if bench.real and number and documents[-1]["verdict"] == Verdict.FAIL:
                 continue  # a box that has just failed is not driven the same way again
+            if real is not None and documents and documents[-1]["verdict"] in (Verdict.FAIL, Verdict.INCONCLUSIVE):
+                clear_box(bench, register, options, stop, real)
             progress.begin(plan)
             reason = options.reason_not_to_run(plan)
             not_now = "" if reason else _not_now(plan, options, stop, progress)
