@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from bench.report.drawing_apart import Begin
+    from bench.report.plots import Begin
 
 LARGE = 16 << 20  # bytes: reading it takes longer than a process takes to start
 

@@ -11,9 +11,9 @@ from bench.record.manifest import tool_version
 from bench.record.reader import Record
 from bench.record.verifying import Level, Verification, verify
 from bench.report.document import injected_faults, run_document
-from bench.report.drawing_apart import Begin, draw_here
 from bench.report.drawings import drawings
 from bench.report.photos import photos
+from bench.report.plots import Begin, draw_here
 from bench.report.register import wordings
 from bench.report.rows import (
     REPORT_FILES,

@@ -19,9 +19,9 @@ from bench.record.store import record_folders
 from bench.record.verifying import Level, Verification, verify
 from bench.report.content import CAUTIONS, overrides, signature_text, stage_text
 from bench.report.document import run_document
-from bench.report.drawing_apart import Begin, draw_here
 from bench.report.focus import focused_drawing
 from bench.report.glance import glance
+from bench.report.plots import Begin, draw_here
 from bench.report.register import Wording, wordings
 from bench.report.rows import requirement_rows
 from bench.report.texts import firmware_text, plain, utc_text

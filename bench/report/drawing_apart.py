@@ -10,16 +10,8 @@ from functools import partial
 from multiprocessing import get_context
 
 from bench.report.drawings import Drawing
-from bench.report.plots import Plot, draw
+from bench.report.plots import Begin, Plot, draw, draw_here
 from bench.runner.stopping import interrupts_ignored
-
-#: Begins a figure; what it gives back is called for the figure itself.
-Begin = Callable[[Drawing], Callable[[], Plot]]
-
-
-def draw_here(drawing: Drawing) -> Callable[[], Plot]:
-    """A `Begin` without any other process."""
-    return partial(draw, drawing)
 
 
 @contextmanager

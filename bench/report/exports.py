@@ -16,7 +16,7 @@ from bench.errors import BenchError
 if TYPE_CHECKING:
     from bench.record.columns import Trace
     from bench.record.reader import Record
-    from bench.report.drawing_apart import Begin
+    from bench.report.plots import Begin
 
 #: Kind of export -> its file's name in the record.
 FILES = {
@@ -45,8 +45,8 @@ def export(record: Record, kind: str, begin: Begin | None = None) -> bytes:
 
             return junit_xml([run_document(record)])
     from bench.report.content import report_content
-    from bench.report.drawing_apart import draw_here
     from bench.report.page import html_page, pdf_pages
+    from bench.report.plots import draw_here
 
     return (html_page if kind == "html" else pdf_pages)("report", report_content(record, begin or draw_here))
 

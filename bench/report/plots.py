@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
+from functools import partial
 from itertools import cycle
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -47,6 +49,15 @@ def draw(drawing: Drawing) -> Plot:
         matplotlib.rcParams.update(SETTINGS | {"svg.hashsalt": f"topbox-bench {drawing.place}"})
         figure, caption, description = (_draw_lanes if drawing.unit is None else _draw_quantities)(drawing)
         return Plot(caption, description, svg_of(figure, f"plot-{drawing.place}", caption, description))
+
+
+#: Begins a figure; what it gives back is called for the figure itself.
+Begin = Callable[["Drawing"], Callable[[], Plot]]
+
+
+def draw_here(drawing: Drawing) -> Callable[[], Plot]:
+    """A `Begin` without any other process."""
+    return partial(draw, drawing)
 
 
 def _draw_quantities(drawing: Drawing) -> tuple[Figure, str, str]:

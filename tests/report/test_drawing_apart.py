@@ -8,8 +8,9 @@ import pytest
 
 from bench.record.reader import read_record
 from bench.report.document import run_document
-from bench.report.drawing_apart import draw_here, drawing_apart
+from bench.report.drawing_apart import drawing_apart
 from bench.report.drawings import drawings
+from bench.report.plots import draw_here
 
 
 @pytest.fixture(scope="module")
