@@ -140,12 +140,12 @@ def _run_all(runs, bench, register, options, quiet):
         for plan, number in runs:
             if bench.real and number and documents[-1]["verdict"] == Verdict.FAIL:
                 continue  # a box that has just failed is not driven the same way again
-            if real is not None and documents and documents[-1]["verdict"] in (Verdict.FAIL, Verdict.INCONCLUSIVE):
-                clear_box(bench, register, options, stop, real)
             progress.begin(plan)
             reason = options.reason_not_to_run(plan)
             not_now = "" if reason else _not_now(plan, options, stop, progress)
             reason = reason or not_now
+            if real is not None and documents and not reason:
+                clear_box(bench, register, options, stop, real)
             documents.append(
                 refused_document(plan, reason)
                 if reason

@@ -1,7 +1,7 @@
-"""Between two runs on hardware: what a run that ended early has latched would make the next one fail for it.
+"""Between two runs on hardware: what a run has latched, as it may have to, would make the next one fail for it.
 
 The cause is gone by then, since every output is at its initial value again; so a reset is all that it takes. A box
-that stays latched even so is one that the next run has to find.
+that stays latched even so is one that the next run has to find. Before the first run the self-check presses reset.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def clearing_text(bench: Bench) -> str:
         return ""
     head = [
         "sequence: bench-clearing",
-        "title: Reset after a run that ended early",
+        "title: Reset between two runs",
         "purpose: What the run before has latched is let go, with nothing energised. Nothing is said about the box.",
         "energy: dry",
         *nothing_energised(bench.channels.values()),
