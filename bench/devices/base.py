@@ -163,15 +163,14 @@ class DeviceThreads:
             done = time.monotonic()
             return [Driven(done, name, value) for name, value in changes.items()]
 
-        if not safe:
-            self._put(self._usual, task)
-        elif self._writing.acquire(blocking=False):
+        tasks = self._urgent if safe else self._usual
+        if safe and self._writing.acquire(blocking=False):
             with suppress(Exception):  # the writer meets it again, and tells
                 self.device.drive_ahead(changes)
-            self._put(self._urgent, task)
+            self._put(tasks, task)
             self._writing.release()
-        else:  # behind what is being written, which would undo it
-            self._put(self._urgent, task)
+        else:  # a safe state, too, goes behind what is being written, which would undo it
+            self._put(tasks, task)
 
     def do(self, task: Callable[[], Sequence[Event]]) -> None:
         """Have any other call made on the writer thread; what it returns is posted."""

@@ -11,11 +11,10 @@ from typing import Any
 
 from bench.errors import RecordError
 from bench.record import RECORD_FILE
-from bench.record.lines import FIRST_PREV, line_start
+from bench.record.lines import FIRST_PREV, KIND, line_start
 from bench.record.manifest import file_entry
 
 _CHUNK = 1 << 20  # bytes
-_KIND = b', "kind": '
 _FILED = b'"kind": "filed"'
 _BLOCKS = (b'"samples"', b'"scans"')
 
@@ -82,7 +81,7 @@ class Chain:
             lines = lines[:good]
         self.marks += [
             (number, line) for number, line in enumerate(lines, self.lines + 1)
-            if not line.startswith(_BLOCKS, line.find(_KIND) + len(_KIND))  # the first is the event's own
+            if not line.startswith(_BLOCKS, line.find(KIND) + len(KIND))  # the first is the event's own
         ]  # fmt: skip
         self.lines += len(lines)
         self.last = hashes[len(lines)]

@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 import orjson
 
 from bench.events import Value
-from bench.record.lines import numbers
+from bench.record.lines import KIND, numbers
 
-_KIND, _TIMES, _VALUES = b', "kind": ', b', "times": [', b'], "values": ['
+_TIMES, _VALUES = b', "times": [', b'], "values": ['
 _WAITING = 64  # blocks of a channel whose numbers are read at once: half the time of one by one
 
 
@@ -41,7 +41,7 @@ class Columns:
         by_text = self._by_text
         for number, line in numbered:
             end = line.find(_TIMES)  # no text in JSON holds a quote behind a space
-            head = line[line.find(_KIND) : end]
+            head = line[line.find(KIND) : end]
             column = by_text.get(head) or self._named_in(head)
             if column is None or not line.endswith(b"]}"):
                 yield number, line
@@ -78,7 +78,8 @@ class Columns:
                 blocks = column.times
                 times = array("d", b"".join(blocks))
                 rises = _rises(times)
-            traces[name] = _in_time_order(times, column.values(len(times)), rises)
+            trace = Trace(times, column.values(len(times)))
+            traces[name] = trace if rises else _in_time_order(trace)
         return traces
 
     def _column(self, channel: str) -> _Column:
@@ -139,11 +140,9 @@ def _rises(times: array) -> bool:
     return bool(np.all(found[:-1] <= found[1:]))
 
 
-def _in_time_order(times: array, values: Sequence[Value], rises: bool) -> Trace:
+def _in_time_order(trace: Trace) -> Trace:
     """Two devices' stamps may cross in a wall-clock run; a plot wants them in order."""
     import numpy as np
 
-    if rises:
-        return Trace(times, values)
-    order = np.asarray(times).argsort(kind="stable").tolist()
-    return Trace([times[i] for i in order], [values[i] for i in order])
+    order = np.asarray(trace.times).argsort(kind="stable").tolist()
+    return Trace([trace.times[i] for i in order], [trace.values[i] for i in order])

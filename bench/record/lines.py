@@ -20,6 +20,7 @@ import orjson
 from bench.events import Batch, Frame, Value
 
 FIRST_PREV = "0" * 64
+KIND = b', "kind": '  # stands before an event's kind; the first one of a line is the event's own
 
 _FRAME = re.compile(r"\((-?\d+\.\d{6})\) (\S+) ([0-9A-F]{3}|[0-9A-F]{8})#(?:#0)?((?:[0-9A-F]{2})*) ([RT])")
 
