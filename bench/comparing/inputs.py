@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from bench.comparing.side import Side
 from bench.record import FRAMES_FILE, RECORD_FILE
 from bench.record.store import Kept
+from bench.report.register import load_yaml
 
 _EVENTS = (RECORD_FILE, FRAMES_FILE)
 #: Of the manifest: key, word, and whether the two sides must agree in it to be called equivalent.
@@ -95,12 +96,9 @@ def _files(side: list[Kept]) -> dict[str, tuple[str, ...]]:
 
 def _loaded(kept: Kept, name: str) -> Any:
     """What a YAML file says; None where it is none."""
-    import yaml
-
     try:
-        text = (kept.folder / name).read_text(encoding="utf-8")
-        return yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
-    except (OSError, ValueError, RecursionError, yaml.YAMLError):
+        return load_yaml((kept.folder / name).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
         return None
 
 
