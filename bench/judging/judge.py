@@ -1,11 +1,12 @@
 """A verdict is a pure function of the plan and the recorded events: `fold` them one by one, then ask `result`.
 
 The runner folds live, `rejudge` folds a record; both get the same answer because nothing here reads a clock or
-anything else from outside. How a step comes to its verdict:
+anything else from outside, and because it does not matter how many events are handed over at a time: each is judged at
+its own time, outputs confirmed at one instant together. How a step comes to its verdict:
 
 1. `StepBegan` opens it (`steps.OPEN` names the class of each kind).
 2. Batches and driven outputs are applied to `readings`; conditions that name a changed channel are evaluated
-   again (`watches`) once all events of the instant are in: `settle`.
+   again (`watches`): `settle`.
 3. The open step looks at watches and readings and decides, or is told that its deadline has passed.
 4. `StepEnded` closes it. A step that is still open then has no result but `inconclusive`.
 
@@ -140,14 +141,18 @@ class Judge:
     # -- the fold ------------------------------------------------------------------------------------------
 
     def fold(self, event: Event) -> None:
-        """Take in one event. After the last event of an instant call `settle`."""
+        """Take in one event. After the last one, or before asking for what is decided, call `settle`."""
         kind = type(event)
         if kind is Batch:
             self.fold_batches((event,))
             return
         t = event.t
-        if t != self.t and self.readings.changed:
-            self.settle()  # an instant that nothing else closed
+        if self.readings.changed and (t != self.t or kind is not Driven):
+            self.settle()  # outputs of an instant that nothing else closed
+        if kind is Passed:  # it is in no record, so nothing but a deadline may rest on it
+            if self.open is not None and self.open.result is None and self.open.deadline_s <= t:
+                self.open.passed(t)
+            return
         self.t = t
         if t > self.end_s:
             self.end_s = t
@@ -157,15 +162,10 @@ class Judge:
             self.readings.put_driven(t, event.channel, event.value)
             self._carried_out(event.channel)
             return
-        self.settle()
         match event:
-            case Passed():
-                if self.open is not None and self.open.result is None and self.open.deadline_s <= t:
-                    self.open.passed(t)
             case StepBegan():
                 step = self._steps[event.path.partition("#")[0]]
                 self.open = OPEN[type(step)](step, self, t)
-                self.open.settle(t)
             case StepEnded():
                 self._end_step(event)
             case Driving(changes=changes):
@@ -202,15 +202,18 @@ class Judge:
                 self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s", since_s)
             case Stopped():
                 self._give_up(event.cause)
+        self.settle()
 
     def fold_batches(self, batches: Iterable[Batch]) -> None:
         """As `fold`, for many at a time."""
         readings, moving = self.readings, self._moving
         changed = readings.changed
+        if changed:
+            self.settle()  # outputs, at their own instant
         for batch in batches:
-            t = batch.t
-            if changed and t != self.t:
-                self.settle()
+            t, samples, scanned, _ = batch
+            if not samples and not scanned:  # only frames, which nothing here looks at
+                continue
             self.t = t
             if t > self.end_s:
                 self.end_s = t
@@ -219,9 +222,10 @@ class Judge:
                 self._hear_firmware()
             if moving.slots and (frozen := moving.frozen()):
                 self._give_up(*frozen)
+            self.settle()
 
     def settle(self) -> None:
-        """All events of the instant are in: evaluate what they touched."""
+        """All of the instant is in: evaluate what it touched."""
         changed = self.readings.changed
         t = self.t
         news = False

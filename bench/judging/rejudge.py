@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from bench.events import Batch
 from bench.judging.document import run_document
 from bench.judging.judge import Judge
 from bench.language.loading import load_plan_from_record
@@ -30,8 +29,6 @@ def rejudge(
     judge = Judge(plan, header.get("late_s", 0.0), rule or header["rule"], header.get("overdue"), firmware)
     for event in record.events():
         judge.fold(event)
-        if type(event) is Batch:
-            judge.settle()
     judge.settle()
     if not record.complete:
         judge.trouble = judge.trouble or "the record is incomplete"

@@ -66,6 +66,10 @@ class OpenStep:
     def passed(self, t: float) -> None:
         pass
 
+    def _after_s(self, t: float) -> float:
+        """How long after its beginning; what comes late may have been read before it."""
+        return max(round(t - self.began_s, 9), 0.0)
+
     def _missing(self, slots: tuple[int, ...], t: float) -> Judged | None:
         """Inconclusive, with the reason, when one of the channels has no fresh value or an old one."""
         if name := self.readings.lacking(slots):
@@ -165,7 +169,7 @@ class OpenAwait(OpenStep):
     def settle(self, t):
         in_time = t <= self.deadline_s and not self.watch.changed_after(self.deadline_s)
         if self.watch.truth and in_time and self._missing(self.watch.slots, t) is None:
-            judged = Judged(Verdict.PASS, t - self.began_s, "s", max=self.step.within_s)
+            judged = Judged(Verdict.PASS, self._after_s(t), "s", max=self.step.within_s)
             judged.margin = self.step.within_s - judged.value
             rise = self.watch.last_rise() if self.watch.changed_after(self.began_s) else None
             self.result = decide(judged, rise.parts if rise is not None else (), self.judge.rule)
@@ -365,8 +369,9 @@ class OpenHold(OpenStep):
             values = ", ".join(
                 f"{self.readings.names[slot]} is {self.readings.values[slot]}" for slot in self.watch.slots
             )
-            text = f"{self.step.condition.text} ended after {t - self.began_s:.6g} s: {values}"
-            judged = Judged(Verdict.FAIL, t - self.began_s, "s", min=self.step.for_s, reason=text)
+            after_s = self._after_s(t)
+            text = f"{self.step.condition.text} ended after {after_s:.6g} s: {values}"
+            judged = Judged(Verdict.FAIL, after_s, "s", min=self.step.for_s, reason=text)
             judged.margin = judged.value - self.step.for_s
             self.result = self._unless_close(judged)
 

@@ -37,8 +37,7 @@ def read(t: float, *groups: str, **samples: float | str) -> Batch:
 def fold(judge: Judge, *events) -> Judge:
     for event in events:
         judge.fold(event)
-        if isinstance(event, Batch):
-            judge.settle()
+    judge.settle()
     return judge
 
 
