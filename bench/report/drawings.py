@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 from bench.record.columns import Trace
 from bench.record.reader import Record
 from bench.report.decimation import decimate
-from bench.report.lines_drawn import Duration, Level, boundaries, durations, levels
+from bench.report.lines_drawn import Boundary, Duration, Level, boundaries, durations, levels
 
 FIRST = ("ts_voltage", "pack_voltage", "current")
 _APART = 20.0  # channels of one unit whose size differs by more get axes of their own
@@ -19,7 +19,7 @@ class Shared(NamedTuple):
 
     first_s: float
     last_s: float
-    boundaries: list[tuple[float, str]]
+    boundaries: list[Boundary]
     levels: list[Level]
     durations: list[Duration]
 
@@ -48,7 +48,7 @@ def drawings(record: Record, steps: list[dict[str, Any]]) -> tuple[list[Drawing]
         return [], still
     first, last = min(times), max(times)
     shared = Shared(
-        first, max(last, first + 1e-3), boundaries(steps, last - first), levels(record, steps), durations(steps)
+        first, max(last, first + 1e-3), boundaries(steps, first, last), levels(record, steps), durations(steps)
     )
     quantities = [name for name in moving if "unit" in record.channels[name]]
     states = [name for name in moving if "unit" not in record.channels[name]]

@@ -37,7 +37,7 @@ def focused_drawing(record: Record, steps: list[dict[str, Any]], path: str, plac
     near = [each for each in steps if each["began_s"] is not None and first <= each["began_s"] <= last]
     own = [step] if step is not None else near
     within = [level for level in levels(record, own) if level.span is None or level.span[1] >= first]
-    shared = Shared(first, last, boundaries(near, last - first), within, durations(own))
+    shared = Shared(first, last, boundaries(near, first, last), within, durations(own))
     drawn = {name: _part(trace, first, last) for name, trace in traces.items()}
     return drawing(record, drawn, shared, place, with_durations=True)
 

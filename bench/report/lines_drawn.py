@@ -35,6 +35,14 @@ class Duration(NamedTuple):
     label: str
 
 
+class Boundary(NamedTuple):
+    """Steps that begin at `t`; `label` names them, and begins at `label_s`. Times in s."""
+
+    t: float
+    label: str
+    label_s: float
+
+
 def levels(record: Record, steps: list[dict[str, Any]]) -> list[Level]:
     texts = list(sequence_texts(record))
     found = dict.fromkeys(_compared_levels(record, texts))
@@ -62,24 +70,29 @@ def durations(steps: list[dict[str, Any]]) -> list[Duration]:
     return found
 
 
-def boundaries(steps: list[dict[str, Any]], span_s: float, most: int = 60) -> list[tuple[float, str]]:
-    """(time, label) of the step starts; starts whose labels would run into each other share one. Empty if there are
-    more than `most` even so."""
+def boundaries(steps: list[dict[str, Any]], first_s: float, last_s: float, most: int = 60) -> list[Boundary]:
+    """The step starts in a plot from `first_s` to `last_s`; starts whose labels would run into each other share one.
+    Empty if there are more than `most` even so."""
     starts = sorted(
         (step["began_s"], place, step["path"]) for place, step in enumerate(steps) if step["began_s"] is not None
     )
-    if not starts:
-        return []
-    end = starts[0][0] + span_s
     groups: list[tuple[float, list[str]]] = []
     for t, _, path in starts:
-        if groups and min(t, end - _width([path], span_s)) < groups[-1][0] + _width(groups[-1][1], span_s):
-            groups[-1][1].append(path)
-        else:
-            groups.append((t, [path]))
-    while len(groups) > 1 and end - _width(groups[-1][1], span_s) < groups[-2][0] + _width(groups[-2][1], span_s):
-        groups[-2][1].extend(groups.pop()[1])  # the last label is set to the left of its line
-    return [(t, _label(paths)) for t, paths in groups] if len(groups) <= most else []
+        groups.append((t, [path]))
+        while len(groups) > 1 and _from_to(groups[-1], first_s, last_s)[0] < _from_to(groups[-2], first_s, last_s)[1]:
+            groups[-2][1].extend(groups.pop()[1])
+    if len(groups) > most:
+        return []
+    return [Boundary(t, _label(paths), _from_to((t, paths), first_s, last_s)[0]) for t, paths in groups]
+
+
+def _from_to(group: tuple[float, list[str]], first_s: float, last_s: float) -> tuple[float, float]:
+    """Where its label begins and ends, s: at its line, or at the end of the plot where there is too little room. A
+    letter takes about 1 % of the plot."""
+    t, paths = group
+    width = (0.01 * len(_label(paths)) + 0.01) * (last_s - first_s)
+    begins = min(t, last_s - width)
+    return begins, begins + width
 
 
 def _label(paths: list[str]) -> str:
@@ -87,11 +100,6 @@ def _label(paths: list[str]) -> str:
     if len(paths) == 1:
         return first
     return f"{first}–{last.removeprefix('after ') if first.startswith('after ') else last}"
-
-
-def _width(paths: list[str], span_s: float) -> float:
-    """How long a label is, s on a plot of `span_s`: a letter takes about 1 % of it."""
-    return (0.01 * len(_label(paths)) + 0.01) * span_s
 
 
 def _compared_levels(record: Record, texts: list[Any]) -> Iterator[Level]:

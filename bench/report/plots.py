@@ -191,11 +191,10 @@ def new_axes(height: float, above: float) -> tuple[Figure, Axes]:
 def _time_axis(axes: Axes, shared: Shared) -> None:
     axes.set_xlim(shared.first_s, shared.last_s)
     axes.set_xlabel("run time in s", labelpad=1)
-    for t, label in shared.boundaries:
+    for t, label, label_s in shared.boundaries:
         axes.axvline(t, color=_FAINT, linewidth=0.6, zorder=0)
-        late = t > shared.first_s + 0.92 * (shared.last_s - shared.first_s)
-        axes.annotate(label, (t, 1), xycoords=("data", "axes fraction"), xytext=(-1 if late else 1, 1),
-                      textcoords="offset points", fontsize=7, va="bottom", ha="right" if late else "left")  # fmt: skip
+        axes.annotate(label, (label_s, 1), xycoords=("data", "axes fraction"), xytext=(1, 1),
+                      textcoords="offset points", fontsize=7, va="bottom")  # fmt: skip
 
 
 def svg_of(figure: Figure, name: str, caption: str, description: str) -> str:

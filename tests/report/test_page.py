@@ -5,15 +5,18 @@ from html.parser import HTMLParser
 from itertools import pairwise
 
 import heron_record
+import matplotlib
+import numpy as np
 import pytest
 
 from bench.events import Batch
 from bench.record.keys import fingerprint, load_private, make_pair
 from bench.record.reader import read_record
 from bench.record.writer import RecordWriter
+from bench.report import plots
 from bench.report.content import report_content
 from bench.report.document import run_document
-from bench.report.drawings import drawings
+from bench.report.drawings import Drawing, Shared, drawings
 from bench.report.lines_drawn import boundaries
 from bench.report.page import html_page
 from bench.report.plots import draw
@@ -319,16 +322,26 @@ def test_another_decision_rule_is_named_at_the_limit(tmp_path):
     assert "Discharge time 2.3467 s ± 0.012 s max 5 s guarded rule +2.6533 s pass" in words
 
 
-def test_labels_of_steps_never_run_into_each_other():
-    starts = [0.0, 0.01, 0.2, 3.0, 3.05, 5.6, 6.6, 6.98, 6.99, 7.0]
-    steps = [
-        {"began_s": t, "path": path}
-        for t, path in zip(starts, [*"1234567", "afterwards.1", "afterwards.2", "8"], strict=True)
-    ]
-    found = boundaries(steps, 7.0)
-    assert [label for _, label in found] == ["1–3", "4–5", "6", "7–8"]
-    ends = [t + (0.01 * len(label) + 0.01) * 7.0 for t, label in found]
-    assert all(end <= t for end, (t, _) in zip(ends, found[1:], strict=False))
+@pytest.mark.parametrize("first_s", [0.0, -3.0, -100.0])
+def test_labels_of_steps_never_run_into_each_other(first_s):
+    """As matplotlib sets them."""
+    starts = [0.0, 0.01, 0.2, 3.0, 3.05, 5.6, 6.4, 6.6, 6.98, 6.99, 7.0]
+    paths = ["1", "2", "3", "4", "5", "6", "20", "21", "afterwards.1", "afterwards.2", "afterwards.3"]
+    steps = [{"began_s": t, "path": path} for t, path in zip(starts, paths, strict=True)]
+    found = boundaries(steps, first_s, 7.0)
+    assert found[0].label.startswith("1") and found[-1].label.endswith("3")
+    if first_s == 0.0:
+        assert [label for _, label, _ in found] == ["1–3", "4–5", "6", "20–after 3"]
+    line = np.array([[first_s, 7.0], [1.0, 2.0]])
+    drawing = Drawing("V", {"ts_voltage": line}, Shared(first_s, 7.0, found, [], []), 1, False)
+    with matplotlib.rc_context(plots.SETTINGS):
+        figure, *_ = plots._draw_quantities(drawing)
+        figure.draw_without_rendering()
+    labels = {label for _, label, _ in found}
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts if text.get_text() in labels]
+    boxes.sort(key=lambda box: box.x0)
+    assert len(boxes) == len(found)
+    assert all(one.x1 <= other.x0 for one, other in pairwise(boxes))
 
 
 def test_numbers_are_shown_with_unit_and_real_minus():
