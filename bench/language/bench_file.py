@@ -15,6 +15,7 @@ from typing import Any, ClassVar
 
 from pydantic import ConfigDict, Field
 
+from bench.devices.registry import DRIVERS
 from bench.errors import InputError
 from bench.language.channel import Channel, ChannelEntry, ChannelReader
 from bench.language.collecting import Problems
@@ -133,6 +134,15 @@ class Bench:
     def real(self) -> bool:
         """Whether a real box is wired to it: neither the simulated bench nor stand-ins."""
         return not (self.simulated or self.stands_in)
+
+    @property
+    def buses(self) -> tuple[str, ...] | None:
+        """Names of the CAN buses; None where an installed package's driver may be one."""
+        if any(device.driver not in (*DRIVERS, "simulated") for device in self.devices.values()):
+            return None
+        named = {"simulated": "can"}
+        buses = (device for device in self.devices.values() if device.driver in ("can", "simulated"))
+        return tuple(device.options.get("bus") or named.get(device.driver, device.name) for device in buses)
 
     def overdue(self, today: date) -> dict[str, date]:
         """The devices whose calibration has run out, with its last day."""

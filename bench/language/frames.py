@@ -7,7 +7,7 @@ from typing import Any
 
 from bench.events import Value
 from bench.language.expressions import Scope, constant
-from bench.language.located import Text, shown, suggestion
+from bench.language.located import Text, either, shown, suggestion
 from bench.language.surroundings import Surroundings, can_database
 from bench.language.units import UNITS
 
@@ -23,6 +23,7 @@ def resolve_send(
     if (entry.message is None) == (entry.id is None):
         right = "give 'message' with 'signals', or 'id' with 'data'"
         raise entry.bus.place.error("a frame is a message or an id, one of the two", right)
+    _check_bus(entry.bus, surroundings)
     if entry.message is not None:
         if entry.data is not None:
             raise entry.data.place.error("a message of the database has signals, no data", "take 'data:' out")
@@ -38,6 +39,15 @@ def resolve_send(
     # 29-bit by value, or by being written with all eight digits
     extended = number >= STANDARD_IDS or len(entry.id) == len("0x") + 8
     return str(entry.bus), "", {}, number, _data(entry), extended
+
+
+def _check_bus(bus: Text, surroundings: Surroundings) -> None:
+    known = surroundings.bench.buses
+    if known is None or bus in known or surroundings.archived:
+        return
+    right = f"give a device of driver can the line 'bus: {bus}'"
+    right = f"write {either(known)}, or {right}" if known else right
+    raise bus.place.error(f"no device of the bench is the bus {shown(bus)}", right)
 
 
 def _data(entry: Any) -> bytes:

@@ -126,6 +126,10 @@ BAD_STEPS = [
     ("{repeat: 2, steps: [{pause: 5}]}", 33, "a time is due"),
     ("{use: no-such-sequence}", 11, "no sequence is called 'no-such-sequence'"),
     ("{send: {bus: can}}", 18, "a message or an id"),
+    (
+        "{send: {bus: car, id: 0x1A0}}", 18,
+        "no device of the bench is the bus 'car'; write can, or give a device of driver can the line 'bus: car'",
+    ),
     ("{send: {bus: can, id: 1A0}}", 27, "write it in hexadecimal, for example 0x1A0"),
     ("{send: {bus: can, id: 0xFFFFFFFF}}", 27, "is not an identifier"),
     ("{send: {bus: can, id: 0x1A0, data: 123}}", 40, "not the data of a frame"),

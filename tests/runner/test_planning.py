@@ -86,13 +86,13 @@ def test_questions_faults_and_power(tmp_path):
     steps = """
     - {ask: Is the lamp lit?, answers: ["yes", "no"], expect: "yes", simulated: "yes"}
     - {inject: air-plus-welded}
-    - {send: {bus: box, id: 0x123, data: 01 FF}}
+    - {send: {bus: can, id: 0x123, data: 01 FF}}
     """
     run = told(plan_of(tmp_path, steps, "power: 'off'"), [(2.0, "air-minus-welded")])
     asked, injected, sent = run["steps"]
     assert (asked["asks"], asked["answers"], asked["expected"]) == ("Is the lamp lit?", ["yes", "no"], "yes")
     assert injected["injects"] == ["air-plus-welded"]
-    assert (sent["sends"], sent["bus"]) == ("0x123 01 ff", "box")
+    assert (sent["sends"], sent["bus"]) == ("0x123 01 ff", "can")
     assert run["injections"] == [{"at_s": 2.0, "fault": "air-minus-welded"}]
     assert changes(run["at_start"])["supply_voltage"] == 0.0
     assert run["powered_before_s"] == 0.0
@@ -100,7 +100,7 @@ def test_questions_faults_and_power(tmp_path):
     for line in (
         "asks: Is the lamp lit? (yes / no; right is yes)",
         "injects air-plus-welded",
-        "sends 0x123 01 ff on box",
+        "sends 0x123 01 ff on can",
         "fault from the command line: air-minus-welded at 2 s",
     ):
         assert line in text
