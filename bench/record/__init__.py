@@ -1,6 +1,7 @@
 """One run's evidence: a folder that is only ever added to, chained line by line, and checked by `verify`.
 
 header.py    what the first line says about the run
+shape.py     what header and manifest must be like
 lines.py     how one line of record.jsonl and of frames.log is spelt
 writer.py    events in, files out
 growing.py   a file that is only added to

@@ -6,11 +6,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from bench.record.shape import NUMBER, fits
+
 if TYPE_CHECKING:
     from bench.language.channel import Channel
     from bench.language.plan import Plan
 
 FORMAT = 1
+_NEEDED = {"sequence", "case", "title", "energy", "bench", "simulated", "rule", "seed", "channels", "groups"}
+_SHAPE = {
+    "sequence": str, "case": str, "title": str, "energy": str, "bench": str, "simulated": bool, "rule": str,
+    "seed": int, "late_s": NUMBER, "overdue": {...: str}, "made_of": {"firmware": dict},
+    "channels": {...: {"direction": str, "unit": str}}, "groups": {...: [str]},
+}  # fmt: skip
 
 
 def header_fields(
@@ -47,6 +55,14 @@ def header_fields(
         "channels": {name: _channel_fields(channel) for name, channel in bench.channels.items()},
         "groups": groups,
     }
+
+
+def is_header(fields: Mapping[str, Any]) -> bool:
+    """Whether a first line says, as `header_fields` would, what the rest of a record is about."""
+    return (
+        fields.get("kind") == "record" and fields.get("format") == FORMAT and fits(fields, _SHAPE)
+        and fields.keys() >= _NEEDED
+    )  # fmt: skip
 
 
 def _channel_fields(channel: Channel) -> dict[str, Any]:

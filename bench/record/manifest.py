@@ -22,6 +22,27 @@ from bench.errors import RecordError
 from bench.record import MANIFEST_FILE, SIGNATURE_FILE
 from bench.record.keys import VARIABLE, SigningKey, is_signed
 from bench.record.lines import strict
+from bench.record.shape import NUMBER, NUMBER_OR_NULL, TEXT_OR_NULL, fits
+
+_SHAPE = {
+    "files": {...: {"sha256": str, "bytes": int}},
+    "derived": [str],
+    "document": {
+        "sequence": str, "case": str, "title": str, "purpose": str, "energy": str, "verdict": str, "reason": str,
+        "virtual_s": NUMBER, "proves": [str], "tags": [str], "wiring": [str], "other_limits": [dict],
+        "steps": [{
+            "path": str, "name": str, "kind": str, "verdict": TEXT_OR_NULL, "unit": TEXT_OR_NULL, "reason": str,
+            "requirement": TEXT_OR_NULL, "limit": TEXT_OR_NULL, "began_s": NUMBER_OR_NULL, "ended_s": NUMBER_OR_NULL,
+        }],
+        "invariants": [{
+            "name": str, "rule": str, "requirement": TEXT_OR_NULL, "verdict": str, "reason": str,
+            "at_s": NUMBER_OR_NULL, "unit": TEXT_OR_NULL, "excused": [str],
+        }],
+    },
+    "tool": {"name": str, "version": str},
+    "firmware_doubts": list,
+    "overrides": list,
+}  # fmt: skip
 
 
 def file_entry(sha256: str, size: int) -> dict[str, Any]:
@@ -112,10 +133,9 @@ def load_manifest(folder: Path) -> dict[str, Any] | None:
         raise RecordError(f"{folder / MANIFEST_FILE}: cannot be read: {error.strerror}") from error
     try:
         fields = json.loads(data)
-        entries = fields["files"]
-        well_formed = all(isinstance(e["sha256"], str) and isinstance(e["bytes"], int) for e in entries.values())
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise RecordError(f"{folder / MANIFEST_FILE}: is not a manifest") from error
+        well_formed = fits(fields, _SHAPE) and all({*each} >= {"sha256", "bytes"} for each in fields["files"].values())
+    except (ValueError, KeyError, RecursionError):
+        well_formed = False
     if not well_formed:
         raise RecordError(f"{folder / MANIFEST_FILE}: is not a manifest")
     return fields

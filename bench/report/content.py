@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 from bench.errors import RecordError
 from bench.record.manifest import tool_version
@@ -13,7 +14,7 @@ from bench.record.verifying import Level, Verification, verify
 from bench.report.document import injected_faults, run_document
 from bench.report.drawings import drawings
 from bench.report.photos import photos
-from bench.report.plots import Begin, draw_here
+from bench.report.plots import draw
 from bench.report.register import wordings
 from bench.report.rows import (
     REPORT_FILES,
@@ -26,6 +27,9 @@ from bench.report.rows import (
     step_rows,
 )
 from bench.report.texts import firmware_text, plain, seconds, utc_text
+
+if TYPE_CHECKING:
+    from bench.apart import Begin
 
 CAUTIONS = (
     "This software is not a safety device. The hardware shutdown loop and the emergency stop protect people.",
@@ -40,13 +44,13 @@ _MOST_FAULTS = 40
 _UNKNOWN = "not stated"
 
 
-def report_content(record: Record, begin: Begin = draw_here) -> dict[str, Any]:
+def report_content(record: Record, begin: Begin = partial) -> dict[str, Any]:
     """Everything on the page, as texts; its figures are begun first. Raises RecordError if there is nothing to report
     on."""
     document = run_document(record)
     try:
         shown, still = drawings(record, document["steps"])
-        drawn = [begin(drawing) for drawing in shown]
+        drawn = [begin(draw, drawing) for drawing in shown]
         frames = list(frame_rows(record))
         unreadable = ""
     except RecordError as error:
@@ -214,7 +218,7 @@ def _software(record: Record) -> list[tuple[str, str]]:
     """(what, version): what ran and judged, then what made this page."""
     manifest = record.manifest or {}
     tool = manifest.get("tool")
-    rows = [(f"{tool['name']} (ran and judged)", str(tool["version"]))] if isinstance(tool, Mapping) else []
+    rows = [(f"{plain(tool.get('name'))} (ran and judged)", plain(tool.get("version")))] if tool else []
     software = manifest.get("software")
     rows += [(str(name), str(version)) for name, version in software.items()] if isinstance(software, Mapping) else []
     return [*rows, ("topbox-bench (made this page)", tool_version())]

@@ -278,7 +278,7 @@ def test_what_every_version_has_said_must_be_there(stored, capsys, place, key):
     ("change", "finding"),
     [
         ({"steps": []}, "steps: 0 became 5"),
-        ({"invariants": 3}, "invariants: none became 1"),
+        ({"invariants": []}, "invariants: 0 became 1"),
         ({"good": True}, "good: True is not said any more"),
         ({"verdict": "pass"}, "verdict: 'pass' became 'fail'"),
     ],

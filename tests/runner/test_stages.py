@@ -169,7 +169,7 @@ def test_what_could_not_fail_at_the_lower_stage_keeps_nobody_from_the_next(at):
         ({"firmware": None}, "is of firmware unknown"),
         ({"document": {"verdict": "fail"}}, "is fail"),
         ({"document": {"verdict": "inconclusive"}}, "is inconclusive"),
-        ({"document": None}, "is without a verdict"),
+        ({"document": {}}, "is without a verdict"),
         ({"document": {"verdict": "not-run", "steps": [{"verdict": "not-run", "began_s": None}]}}, "is not-run"),
         ({"document": {"verdict": "not-run", "invariants": [{"verdict": "not-run"}]}}, "is not-run"),
         ({"stage": "simulated"}, None),
