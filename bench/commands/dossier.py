@@ -20,17 +20,17 @@ def add_parser(subparsers: argparse._SubParsersAction) -> None:
 
 
 def work(arguments: argparse.Namespace) -> int:
+    from bench.apart import apart
     from bench.errors import InputError
     from bench.record.manifest import write_whole
     from bench.report.dossier import dossier_content
-    from bench.report.drawing_apart import drawing_apart
     from bench.report.page import html_page, pdf_pages
 
     layouts = {".html": html_page, ".pdf": pdf_pages}
     layout = layouts.get(arguments.output.suffix.lower())
     if layout is None:
         raise InputError.at(arguments.output, "says no format that a dossier has", "end its name in .html or .pdf")
-    with drawing_apart(min(os.cpu_count() or 1, MOST_PROCESSES)) as begin:
+    with apart(min(os.cpu_count() or 1, MOST_PROCESSES)) as begin:
         content = dossier_content(arguments.records, begin)
     try:
         write_whole(arguments.output, layout("dossier", content))

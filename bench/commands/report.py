@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 from contextlib import AbstractContextManager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from bench.report.plots import Begin
+    from bench.apart import Begin
 
 LARGE = 16 << 20  # bytes: reading it takes longer than a process takes to start
 
@@ -45,13 +46,15 @@ def work(arguments: argparse.Namespace) -> int:
     from bench.record.manifest import add_derived, write_whole
     from bench.record.reader import read_record
     from bench.report.exports import FILES, export
+    from bench.report.plots import get_ready
 
     kinds = list(dict.fromkeys(arguments.export or ["html"]))
     if arguments.output is not None and len(kinds) > 1:
         raise InputError.at("--output", "names one file for several exports", "leave it out, or ask for one --export")
     key = configured_key(arguments.key) if arguments.output is None else None
-    with _drawing(Path(arguments.record), kinds) as begin:
-        record = read_record(arguments.record, samples=set(kinds) != {"junit"})
+    with _helped(Path(arguments.record), kinds) as begin:
+        begin(get_ready)
+        record = read_record(arguments.record, set(kinds) != {"junit"}, begin)
         for kind in kinds:
             data = export(record, kind, begin)
             if arguments.output is None:
@@ -65,13 +68,13 @@ def work(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _drawing(record: Path, kinds: list[str]) -> AbstractContextManager[Begin | None]:
-    """Of a large record the figures are drawn by a process that gets ready while the record is read."""
+def _helped(record: Path, kinds: list[str]) -> AbstractContextManager[Begin]:
+    """For the page of a large record another process checks the chain and draws while this one reads the samples."""
     from bench.record import RECORD_FILE
 
     file = record / RECORD_FILE
     if not {"html", "pdf"}.intersection(kinds) or not file.is_file() or file.stat().st_size < LARGE:
-        return nullcontext()
-    from bench.report.drawing_apart import drawing_apart
+        return nullcontext(partial)
+    from bench.apart import apart
 
-    return drawing_apart(1, at_once=True)
+    return apart(1)

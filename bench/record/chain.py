@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -19,42 +20,21 @@ _FILED = b'"kind": "filed"'
 _BLOCKS = (b'"samples"', b'"scans"')
 
 
+@dataclass
 class Chain:
-    """One pass over the lines. After it, `lines` counts the good ones, `last` is the hash of the last of them,
+    """What one pass over the lines has found. `lines` counts the good ones, `last` is the hash of the last of them,
     `torn` says that the file ends in the middle of a line (a killed run), and `broken` names the line whose
-    number or hash is wrong ('' if none); nothing behind such a line is read. `entry` is the manifest's entry for the
-    file, None until all of it was read; `marks` are the lines, with their numbers, that are no block of samples or
-    scans: few among many.
+    number or hash is wrong ('' if none); nothing behind such a line was looked at. `entry` is the manifest's entry for
+    the file, None unless all of it was read; `marks` are the good lines, with their numbers, that are no block of
+    samples or scans: few among many.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self.path = folder / RECORD_FILE
-        self.lines = 0
-        self.last = FIRST_PREV
-        self.torn = False
-        self.broken = ""
-        self.entry: dict[str, Any] | None = None
-        self.marks: list[tuple[int, bytes]] = []
-
-    def __iter__(self) -> Iterator[bytes]:
-        """The good lines, without newline. Raises RecordError if the file cannot be read."""
-        whole, size, rest = hashlib.sha256(), 0, b""
-        try:
-            with self.path.open("rb") as file:
-                while chunk := file.read(_CHUNK):
-                    whole.update(chunk)
-                    size += len(chunk)
-                    first, *lines = chunk.split(b"\n")
-                    lines.insert(0, rest + first)
-                    rest = lines.pop()
-                    yield from self._good(lines)
-                    if self.broken:
-                        return
-        except OSError as error:
-            raise RecordError(f"{self.path}: cannot be read: {error.strerror}") from error
-        self.torn = rest != b""
-        if not self.torn:
-            self.entry = file_entry(whole.hexdigest(), size)
+    lines: int = 0
+    last: str = FIRST_PREV
+    torn: bool = False
+    broken: str = ""
+    entry: dict[str, Any] | None = None
+    marks: list[tuple[int, bytes]] = field(default_factory=list)
 
     @property
     def filed(self) -> Iterator[tuple[int, str, str]]:
@@ -67,8 +47,8 @@ class Chain:
                 if fields["kind"] == "filed" and fields["file"]:
                     yield number, str(fields["file"]), str(fields["sha256"])
 
-    def _good(self, lines: list[bytes]) -> list[bytes]:
-        """Those of the next lines before the first that is not as it should be; counted, and `last` moved on."""
+    def take(self, lines: list[bytes]) -> None:
+        """The next lines, without newline, up to the first that is not as it should be."""
         hashes = [self.last, *[hashlib.sha256(line).hexdigest() for line in lines]]
         starts = [line_start(number, last).encode() for number, last in enumerate(hashes[:-1], self.lines + 1)]
         ends = [line.endswith(b"}") for line in lines]
@@ -77,7 +57,7 @@ class Chain:
                 n for n, (line, start, end) in enumerate(zip(lines, starts, ends, strict=True))
                 if not (line.startswith(start) and end)
             )  # fmt: skip
-            self.broken = self._name_fault(lines[good], self.lines + good + 1, starts[good])
+            self.broken = _fault(lines[good], self.lines + good + 1, starts[good])
             lines = lines[:good]
         self.marks += [
             (number, line) for number, line in enumerate(lines, self.lines + 1)
@@ -85,12 +65,35 @@ class Chain:
         ]  # fmt: skip
         self.lines += len(lines)
         self.last = hashes[len(lines)]
-        return lines
 
-    def _name_fault(self, line: bytes, number: int, start: bytes) -> str:
-        where = f"{self.path.name}:{number}"
-        if not line.startswith(f'{{"n": {number}, '.encode()):
-            return f"{where}: its number is not {number}; a line was changed, added or taken away"
-        if not line.startswith(start):
-            return f"{where}: does not hold the hash of the line before it; that line or this one was changed"
-        return f"{where}: is not a whole line of a record"
+
+def read_chain(folder: Path) -> Chain:
+    """Of the record in `folder`. Raises RecordError if it cannot be read."""
+    path, chain = folder / RECORD_FILE, Chain()
+    whole, size, rest = hashlib.sha256(), 0, b""
+    try:
+        with path.open("rb") as file:
+            while chunk := file.read(_CHUNK):
+                whole.update(chunk)
+                size += len(chunk)
+                first, *lines = chunk.split(b"\n")
+                lines.insert(0, rest + first)
+                rest = lines.pop()
+                chain.take(lines)
+                if chain.broken:
+                    return chain
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {error.strerror}") from error
+    chain.torn = rest != b""
+    if not chain.torn:
+        chain.entry = file_entry(whole.hexdigest(), size)
+    return chain
+
+
+def _fault(line: bytes, number: int, start: bytes) -> str:
+    where = f"{RECORD_FILE}:{number}"
+    if not line.startswith(f'{{"n": {number}, '.encode()):
+        return f"{where}: its number is not {number}; a line was changed, added or taken away"
+    if not line.startswith(start):
+        return f"{where}: does not hold the hash of the line before it; that line or this one was changed"
+    return f"{where}: is not a whole line of a record"

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.errors import RecordError
-from bench.record import MANIFEST_FILE, SIGNATURE_FILE
-from bench.record.chain import Chain
+from bench.record import MANIFEST_FILE, RECORD_FILE, SIGNATURE_FILE
 from bench.record.firmware import claim_of
 from bench.record.index import ALTERED, CLOSED, INCOMPLETE, UNREADABLE, Entry
 from bench.record.manifest import load_manifest, signer_of
@@ -36,10 +35,9 @@ def read_entry(folder: Path) -> tuple[Entry, list[tuple[Any, ...]]]:
 def _unclosed(folder: Path, nothing: Entry) -> Entry:
     import json
 
-    first = next(iter(Chain(folder)), b"{}")
     header: dict[str, Any] = {}
-    with suppress(ValueError):
-        header = json.loads(first)
+    with (folder / RECORD_FILE).open("rb") as file, suppress(ValueError):
+        header = json.loads(file.readline())
     return nothing._replace(
         state=INCOMPLETE,
         finding=f"the run was never closed: there is no {MANIFEST_FILE}",

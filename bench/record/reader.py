@@ -8,62 +8,68 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_right
-from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from functools import partial
 from itertools import islice
+from operator import methodcaller
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from bench.errors import InputError, RecordError
 from bench.events import KINDS, Batch, Driven, Driving, Event, Frame, Stale, Value
 from bench.record import FRAMES_FILE, MANIFEST_FILE, RECORD_FILE
-from bench.record.chain import Chain
+from bench.record.chain import read_chain
 from bench.record.columns import Columns, Trace
-from bench.record.header import FORMAT
+from bench.record.header import FORMAT, is_header
 from bench.record.lines import numbers, parse_frame, quantity_names
 from bench.record.manifest import load_manifest
 
+if TYPE_CHECKING:
+    from bench.apart import Begin
+
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
+#: Traces by channel, and the times (s) of each scan group's scans.
+Samples = tuple[dict[str, Trace], dict[str, list[float]]]
 _NO_NUMBER = (KeyError, TypeError, ValueError)
+_without_newline = methodcaller("removesuffix", b"\n")
 
 
 class NoEvent(RecordError):
     """A line of a good chain that is no event."""
 
 
-def read_record(folder: Path | str, samples: bool = False) -> Record:
-    """Open a record; `samples` says that all of them will be wanted, which then takes one reading of the file and not
-    two. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
+def read_record(folder: Path | str, samples: bool = False, begin: Begin = partial) -> Record:
+    """Open a record. `begin` checks its chain, perhaps elsewhere; `samples` says that all of them will be wanted, which
+    are then read meanwhile. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
     folder = Path(folder)
     if not (folder / RECORD_FILE).is_file() and not (folder / MANIFEST_FILE).is_file():
         raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
-    return Record(folder, samples)
+    return Record(folder, samples, begin)
 
 
 class Record:
     """A record on the disk. `complete` is whether its run was closed; `problems` is what a reader must know."""
 
-    def __init__(self, folder: Path, samples: bool) -> None:
+    def __init__(self, folder: Path, samples: bool, begin: Begin) -> None:
         self.folder = folder
         self.problems: list[str] = []
-        self.chain = chain = Chain(folder)
-        lines = iter(chain)
-        first = next(lines, None)
-        if first is None:
-            raise RecordError(f"{chain.path}: {chain.broken or 'holds no whole line'}")
-        self.header = self._parse(first, 1)
-        if self.header.get("kind") != "record" or self.header.get("format") != FORMAT:
-            raise RecordError(f"{chain.path}:1: is not the first line of a record of format {FORMAT}")
-        self.channels: dict[str, dict[str, Any]] = self.header.get("channels", {})
-        self._quantities = quantity_names(self.channels)
-        self._columns: tuple[dict[str, Trace], dict[str, list[float]]] | None = None
-        if samples:
-            with suppress(NoEvent, *_NO_NUMBER):  # who asks for them is told
-                self._columns = self._collected(enumerate(lines, 2))
-        deque(lines, maxlen=0)
+        self._path = folder / RECORD_FILE
+        checked = begin(read_chain, folder)
+        ahead = self._read_ahead() if samples else None
+        self.chain = chain = checked()
         self.lines = chain.lines
         self.last_line_sha256 = chain.last
+        if not chain.lines:
+            raise RecordError(f"{self._path}: {chain.broken or 'holds no whole line'}")
+        first, line = chain.marks[0] if chain.marks else (0, b"")
+        self.header = self._parse(line, 1) if first == 1 else {}
+        if not is_header(self.header):
+            raise RecordError(f"{self._path}:1: is not the first line of a record of format {FORMAT}")
+        self.channels: dict[str, dict[str, Any]] = self.header["channels"]
+        self._quantities = quantity_names(self.channels)
+        all_good = ahead is not None and chain.entry is not None and chain.entry["bytes"] == ahead[0]
+        self._columns = ahead[1] if all_good else None
         self.manifest = load_manifest(folder)
         self.complete = self.manifest is not None and not chain.broken and not chain.torn
         if chain.broken:
@@ -112,7 +118,7 @@ class Record:
     def channel(self, channel: str) -> Trace:
         """The channel as it was seen: an unchanged value is present again at each scan of its group."""
         changes = self.changes(channel)
-        group = next((name for name, members in self.header.get("groups", {}).items() if channel in members), None)
+        group = next((name for name, members in self.header["groups"].items() if channel in members), None)
         scans = self._all_columns()[1].get(group, []) if group else []
         if not changes.times or not scans:
             return changes
@@ -145,16 +151,25 @@ class Record:
         except (OSError, UnicodeError) as error:
             raise RecordError(f"{self.folder / name}: cannot be read: {error}") from error
 
-    def _all_columns(self) -> tuple[dict[str, Trace], dict[str, list[float]]]:
+    def _all_columns(self) -> Samples:
         if self._columns is None:
             try:
-                self._columns = self._collected(self._numbered())
+                self._columns = self._collected(self._quantities, self._numbered())
             except _NO_NUMBER:  # many lines are read at once
                 self._name_wrong_line()
         return self._columns
 
-    def _collected(self, numbered: Iterable[tuple[int, bytes]]) -> tuple[dict[str, Trace], dict[str, list[float]]]:
-        columns, scans = Columns(self._quantities), {}
+    def _read_ahead(self) -> tuple[int, Samples] | None:
+        """(bytes, all samples in them) while it is not known yet whether they are good; None where something is wrong,
+        which is then found when they are asked for."""
+        with suppress(NoEvent, OSError, AttributeError, *_NO_NUMBER), self._path.open("rb") as file:
+            quantities = quantity_names(self._parse(file.readline(), 1).get("channels", {}))
+            samples = self._collected(quantities, enumerate(map(_without_newline, file), 2))
+            return file.tell(), samples
+        return None
+
+    def _collected(self, quantities: Iterable[str], numbered: Iterable[tuple[int, bytes]]) -> Samples:
+        columns, scans = Columns(quantities), {}
         for number, line in columns.take(numbered):
             self._add_line(columns, scans, number, line)
         return columns.traces(), scans
@@ -175,12 +190,11 @@ class Record:
                 self._add_line(Columns(self._quantities), {}, number, line)
             except _NO_NUMBER:
                 self._refuse(number)
-        raise RecordError(f"{self.folder / RECORD_FILE}: was changed while it was read")
+        raise RecordError(f"{self._path}: was changed while it was read")
 
     def _numbered(self) -> Iterator[tuple[int, bytes]]:
-        with (self.folder / RECORD_FILE).open("rb") as file:
-            for number, line in enumerate(islice(file, self.lines), 1):
-                yield number, line.removesuffix(b"\n")
+        with self._path.open("rb") as file:
+            yield from enumerate(map(_without_newline, islice(file, self.lines)), 1)
 
     def _parsed(self) -> Iterator[tuple[int, dict[str, Any]]]:
         for number, line in self._numbered():
@@ -226,7 +240,7 @@ class Record:
         return numbers(values) if channel in self._quantities else values
 
     def _refuse(self, number: int) -> NoReturn:
-        raise NoEvent(f"{self.folder / RECORD_FILE}:{number}: is not an event that this version knows")
+        raise NoEvent(f"{self._path}:{number}: is not an event that this version knows")
 
 
 def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from bench.errors import InputError, RecordError
 from bench.record import MANIFEST_FILE, RECORD_FILE, SIGNATURE_FILE
-from bench.record.chain import Chain
+from bench.record.chain import Chain, read_chain
 from bench.record.keys import fingerprint
 from bench.record.manifest import hash_file, load_manifest, signer_of
 
@@ -46,9 +46,7 @@ def verify(folder: Path | str, public: bytes | None = None, chain: Chain | None 
         raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
     findings = []
     if chain is None:
-        chain = Chain(folder)
-        for _ in chain if RECORD_FILE in there else ():
-            pass
+        chain = read_chain(folder) if RECORD_FILE in there else Chain()
     if RECORD_FILE in there:
         findings = [chain.broken] if chain.broken else []
     if MANIFEST_FILE not in there:

@@ -10,7 +10,6 @@ lines_drawn.py limits and step boundaries that belong into the plots
 decimation.py  fewer points, no lost spike
 drawings.py    what the figures show
 plots.py       SVG figures
-drawing_apart.py other processes that draw them
 focus.py       what the one figure of a step shows
 page.py        layout by NAME.html (marks.html, page.css) or, for PDF, NAME.typ (marks.typ)
 junit.py       a plain summary for CI

@@ -9,8 +9,9 @@ nothing about hardware. What is altered or was never closed counts for nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bench.errors import InputError, RecordError
 from bench.record.firmware import claim_of, contradictions
@@ -21,11 +22,14 @@ from bench.report.content import CAUTIONS, overrides, signature_text, stage_text
 from bench.report.document import run_document
 from bench.report.focus import focused_drawing
 from bench.report.glance import glance
-from bench.report.plots import Begin, draw_here
+from bench.report.plots import draw
 from bench.report.register import Wording, wordings
 from bench.report.rows import requirement_rows
 from bench.report.texts import firmware_text, plain, utc_text
 from bench.verdicts import Verdict, worst
+
+if TYPE_CHECKING:
+    from bench.apart import Begin
 
 _STAGES = ("simulated", "dry", "reduced", "live")
 _WORST_FIRST = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.NOT_RUN, Verdict.PASS)
@@ -66,7 +70,7 @@ class Proof(NamedTuple):
     row: dict[str, Any]
 
 
-def dossier_content(places: Iterable[Path], begin: Begin = draw_here) -> dict[str, Any]:
+def dossier_content(places: Iterable[Path], begin: Begin = partial) -> dict[str, Any]:
     """Everything in the dossier, as texts; `places` are records, or folders of records.
 
     Raises InputError for a place that holds no record.
@@ -216,7 +220,7 @@ def _figure(best: Proof, place: int, row: dict[str, Any], begin: Begin) -> Calla
         return None
     if shown is None:
         return None
-    drawn = begin(shown)
+    drawn = begin(draw, shown)
     step = f", step {best.row['path']}" if best.row["path"] else ""
     value = f": {best.row['value']}" if best.row["value"] else ""
     marked = " (simulated)" if source.simulated else ""

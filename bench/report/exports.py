@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import BenchError
 
 if TYPE_CHECKING:
+    from bench.apart import Begin
     from bench.record.columns import Trace
     from bench.record.reader import Record
-    from bench.report.plots import Begin
 
 #: Kind of export -> its file's name in the record.
 FILES = {
@@ -29,8 +30,8 @@ FILES = {
 }
 
 
-def export(record: Record, kind: str, begin: Begin | None = None) -> bytes:
-    """The content of `FILES[kind]`; `begin` draws its figures, if it has any. Raises RecordError for a record that
+def export(record: Record, kind: str, begin: Begin = partial) -> bytes:
+    """The content of `FILES[kind]`; `begin` begins its figures, if it has any. Raises RecordError for a record that
     cannot be read, BenchError where an extra is not installed."""
     match kind:
         case "csv":
@@ -46,9 +47,8 @@ def export(record: Record, kind: str, begin: Begin | None = None) -> bytes:
             return junit_xml([run_document(record)])
     from bench.report.content import report_content
     from bench.report.page import html_page, pdf_pages
-    from bench.report.plots import draw_here
 
-    return (html_page if kind == "html" else pdf_pages)("report", report_content(record, begin or draw_here))
+    return (html_page if kind == "html" else pdf_pages)("report", report_content(record, begin))
 
 
 def _channels(record: Record) -> Iterator[tuple[str, str, Trace]]:

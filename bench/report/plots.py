@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable
-from functools import partial
 from itertools import cycle
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -51,13 +49,10 @@ def draw(drawing: Drawing) -> Plot:
         return Plot(caption, description, svg_of(figure, f"plot-{drawing.place}", caption, description))
 
 
-#: Begins a figure; what it gives back is called for the figure itself.
-Begin = Callable[["Drawing"], Callable[[], Plot]]
-
-
-def draw_here(drawing: Drawing) -> Callable[[], Plot]:
-    """A `Begin` without any other process."""
-    return partial(draw, drawing)
+def get_ready() -> None:
+    """Load what `draw` needs, in a process that has time for it."""
+    import matplotlib.backends.backend_svg
+    import matplotlib.figure  # noqa: F401
 
 
 def _draw_quantities(drawing: Drawing) -> tuple[Figure, str, str]:

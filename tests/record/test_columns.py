@@ -48,7 +48,11 @@ def rewritten(folder, lines):
     return read_record(folder)
 
 
-HEADER = '"kind": "record", "format": 1, "channels": {"ts_voltage": {"unit": "V"}, "current": {"unit": "A"}}'
+HEADER = (
+    '"kind": "record", "format": 1, "sequence": "s", "case": "", "title": "", "energy": "dry", "bench": "b", '
+    '"simulated": true, "rule": "simple", "seed": 0, "groups": {}, '
+    '"channels": {"ts_voltage": {"unit": "V"}, "current": {"unit": "A"}}'
+)
 
 
 def block(channel, times, values):
@@ -93,6 +97,31 @@ def test_a_block_that_holds_no_numbers_is_named(tmp_path, times, values):
         assert opened.lines == 20
         with pytest.raises(RecordError, match=r"record.jsonl:11: is not an event that this version knows"):
             opened.changes("ts_voltage")
+
+
+@pytest.mark.parametrize("wound", ["a value", "half a line", "a line that is none", "the header"])
+def test_what_was_read_before_the_chain_was_checked_counts_only_if_all_of_it_is_good(tmp_path, wound):
+    rewritten(tmp_path / "r", [HEADER, *(block("current", f"0.{n}", "1.5") for n in range(1, 9))])
+    file = tmp_path / "r" / "record.jsonl"
+    lines = file.read_bytes().splitlines(keepends=True)
+    match wound:
+        case "a value":
+            lines[4] = lines[4].replace(b"1.5", b"9.5")  # line 6 has the hash of what it was
+        case "half a line":
+            lines[8] = lines[8][:-9]
+        case "a line that is none":
+            lines[5] = b"[" * 2000 + b"\n"
+        case "the header":
+            lines[0] = lines[0].replace(b'"channels": {', b'"channels": 1, "others": {')
+    file.write_bytes(b"".join(lines))
+    if wound == "the header":
+        with pytest.raises(RecordError, match=r"record.jsonl:1: is not the first line of a record"):
+            read_record(tmp_path / "r", samples=True)
+        return
+    late, ahead = read_record(tmp_path / "r"), read_record(tmp_path / "r", samples=True)
+    assert ahead.problems == late.problems != []
+    assert ahead.changes("current") == late.changes("current")
+    assert len(late.changes("current").times) == {"a value": 4, "half a line": 7, "a line that is none": 4}[wound]
 
 
 def test_lines_across_the_pieces_that_a_file_is_read_in(tmp_path, monkeypatch):

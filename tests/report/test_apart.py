@@ -1,39 +1,44 @@
-"""Figures from other processes are the same figures, whatever becomes of the processes."""
+"""What other processes answer is what would be answered here, whatever becomes of the processes."""
 
 import os
 import signal
+from multiprocessing import parent_process
 
 import heron_record
 import pytest
 
+from bench.apart import apart
+from bench.errors import RecordError
+from bench.record.chain import read_chain
 from bench.record.reader import read_record
-from bench.report.document import run_document
-from bench.report.drawing_apart import drawing_apart
-from bench.report.drawings import drawings
-from bench.report.plots import draw_here
+from bench.report.content import report_content
+from bench.report.plots import get_ready
 
 
-@pytest.fixture(scope="module")
-def shown(tmp_path_factory):
-    record = read_record(heron_record.write_record(tmp_path_factory.mktemp("apart") / "run"))
-    return drawings(record, run_document(record)["steps"])[0]
+def test_a_report_is_the_same(tmp_path):
+    folder = heron_record.write_record(tmp_path / "run")
+    with apart(1) as begin:
+        begin(get_ready)
+        record = read_record(folder, samples=True, begin=begin)
+        there = report_content(record, begin)
+    here = read_record(folder)
+    assert record.chain == here.chain and there == report_content(here)
+    assert len(there["plots"]) == 4
 
 
-def test_they_are_the_same(shown):
-    here = [draw_here(drawing)() for drawing in shown]
-    with drawing_apart(1) as begin:
-        apart = [figure() for figure in [begin(drawing) for drawing in shown]]
-    assert len(here) == 4 and apart == here
+def test_what_they_raise_is_raised(tmp_path):
+    with apart(1) as begin, pytest.raises(RecordError, match=r"record.jsonl: cannot be read: No such file"):
+        begin(read_chain, tmp_path)()
 
 
-def test_what_a_process_that_died_owes_is_drawn_here(shown, monkeypatch):
-    monkeypatch.setattr("bench.report.drawing_apart.draw", _die)
-    with drawing_apart(1) as begin:
-        figure = begin(shown[0])
-        monkeypatch.undo()
-        for drawing, drawn in zip(shown, [figure, begin(shown[1])], strict=False):
-            assert drawn() == draw_here(drawing)()
+def test_what_a_process_that_died_owes_is_done_here():
+    with apart(1) as begin:
+        assert begin(os.getpid)() != os.getpid()
+        first = begin(_die_elsewhere)
+        assert [first(), begin(_die_elsewhere)()] == [os.getpid()] * 2
 
 
-def _die(drawing):
-    os.kill(os.getpid(), signal.SIGKILL)
+def _die_elsewhere():
+    if parent_process() is not None:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return os.getpid()
