@@ -65,7 +65,8 @@ def work(arguments: argparse.Namespace) -> int:
     if arguments.plan:
         from bench.runner.planning import plan_text
 
-        print(plan_text(plans, bench, register, option.injections(arguments.fault), arguments.json))
+        injections = option.injections(arguments.fault)
+        print(plan_text(plans, bench, register, injections, arguments.repeat, arguments.json))
         return 0
     if not bench.simulated:
         check_installed(devices_of(bench))  # before anything is asked of people

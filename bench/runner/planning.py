@@ -19,9 +19,10 @@ from bench.language import plan as plans
 from bench.language.loading import plans_from_text
 from bench.language.plan import each_step
 from bench.language.wire_entry import STAGES
+from bench.runner.clearing import clearing_text
 from bench.runner.engine import SUPPLY
 from bench.runner.run import POWERED_BEFORE_S
-from bench.runner.selfcheck import known_bad_text, needed, walk_text
+from bench.runner.selfcheck import SUPPLIED_S, known_bad_text, needed, walk_text
 
 if TYPE_CHECKING:
     from bench.events import Value
@@ -35,33 +36,56 @@ def plan_text(
     bench: Bench,
     register: Register,
     injections: Sequence[tuple[float, str]] = (),
+    repeat: int = 1,
     as_json: bool = False,
 ) -> str:
-    """The plan of a whole command, as text or as one JSON document. `injections`: (time in s, fault)."""
-    document = plan_document(planned, bench, register, injections)
+    """The plan of a whole command, as text or as one JSON document. `injections`: (time in s, fault); each run comes
+    `repeat` times."""
+    document = plan_document(planned, bench, register, injections, repeat)
     return json.dumps(document, indent=1, ensure_ascii=False) if as_json else "\n".join(_lines(document))
 
 
 def plan_document(
-    planned: Sequence[Plan], bench: Bench, register: Register, injections: Sequence[tuple[float, str]] = ()
+    planned: Sequence[Plan],
+    bench: Bench,
+    register: Register,
+    injections: Sequence[tuple[float, str]] = (),
+    repeat: int = 1,
 ) -> dict[str, Any]:
-    """What would be done, run by run; on a real bench its check of itself is the first to drive anything."""
-    first: list[Plan] = []
+    """What would be done, run by run. On hardware the bench's check of itself is the first to drive anything, and
+    `between_runs` comes between any two of the others."""
+    own = {}
     if not bench.simulated:
-        for name, text in (("bench-selfcheck", walk_text(bench)), ("bench-known-bad", known_bad_text(bench))):
-            first += plans_from_text(text, f"{name}.yaml", bench, register)
-    runs = [_run(plan, ()) for plan in first] + [_run(plan, injections) for plan in planned]
+        own = {"bench-selfcheck": walk_text(bench), "bench-known-bad": known_bad_text(bench)}
+        own["bench-clearing"] = clearing_text(bench)
+    first = {
+        name: _run(plan, (), POWERED_BEFORE_S if name == "bench-selfcheck" else SUPPLIED_S)
+        for name, text in own.items() if text for plan in plans_from_text(text, f"{name}.yaml", bench, register)
+    }  # fmt: skip
+    between = first.pop("bench-clearing", None)
+    asked_for = [_run(plan, injections) for plan in planned]
+    pauses = len(planned) * repeat - 1
+    least_s = sum(map(_takes_s, first.values())) + repeat * sum(map(_takes_s, asked_for))
+    runs = [*first.values(), *asked_for]
     return {
         "plan_only": True,
         "bench": bench.name,
         "simulated": bench.simulated,
         "highest_energy": max((run["energy"] for run in runs), key=STAGES.index),
-        "at_least_s": round(sum(run["at_least_s"] + run["powered_before_s"] for run in runs), 6),
+        "at_least_s": round(least_s + (pauses * _takes_s(between) if between else 0.0), 6),
+        "repeat": repeat,
         "runs": runs,
+        "between_runs": between if pauses else None,
     }
 
 
-def _run(plan: Plan, injections: Sequence[tuple[float, str]]) -> dict[str, Any]:
+def _takes_s(run: dict[str, Any]) -> float:
+    return run["at_least_s"] + run["powered_before_s"]
+
+
+def _run(
+    plan: Plan, injections: Sequence[tuple[float, str]], powered_before_s: float = POWERED_BEFORE_S
+) -> dict[str, Any]:
     driven = [channel for channel in plan.bench.channels.values() if channel.direction == "driven"]
     initial = {channel.name: channel.initial for channel in driven if not channel.follows}
     if plan.power == "off" and SUPPLY in initial:
@@ -80,7 +104,7 @@ def _run(plan: Plan, injections: Sequence[tuple[float, str]]) -> dict[str, Any]:
         "file": plan.file,
         "energy": plan.energy,
         "requirements": list(dict.fromkeys([*plan.proves, *requirements])),
-        "powered_before_s": POWERED_BEFORE_S if plan.power == "on" else 0.0,
+        "powered_before_s": powered_before_s if plan.power == "on" else 0.0,
         "at_start": at_start,
         "steps": steps,
         "afterwards": afterwards,
@@ -222,9 +246,12 @@ def _least_s(step: Step) -> float:
 def _lines(document: dict[str, Any]) -> Iterable[str]:
     runs = document["runs"]
     yield "Plan only: no device is opened, nothing is driven, no record is made."
-    for number, run in enumerate(runs, 1):
+    headed = [(f"{number}/{len(runs)}", run) for number, run in enumerate(runs, 1)]
+    if document["between_runs"]:
+        headed.append(("between any two of the runs asked for", document["between_runs"]))
+    for head, run in headed:
         yield ""
-        yield f"[{number}/{len(runs)}] {' / '.join(filter(None, (run['sequence'], run['case'])))}: {run['title']}"
+        yield f"[{head}] {' / '.join(filter(None, (run['sequence'], run['case'])))}: {run['title']}"
         yield f"  up to the energy stage {run['energy']}; requirements: {', '.join(run['requirements']) or 'none'}"
         powered = f"powered for {run['powered_before_s']:g} s" if run["powered_before_s"] else "without supply"
         yield f"  before the first step, the box {powered}:"
@@ -244,6 +271,8 @@ def _lines(document: dict[str, Any]) -> Iterable[str]:
     yield ""
     bench = "simulated bench" if document["simulated"] else "bench"
     count = f"{len(runs)} {'run' if len(runs) == 1 else 'runs'}"
+    if document["repeat"] > 1:
+        count += f", those asked for {document['repeat']} times each,"
     yield (
         f"{count} on the {bench} {document['bench']}; highest energy stage {document['highest_energy']}; "
         f"at least {document['at_least_s']:g} s"

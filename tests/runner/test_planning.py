@@ -126,6 +126,23 @@ def test_every_drive_is_in_the_text():
             assert f"drives {drive['channel']}: {drive['from']} -> {drive['to']}  on box" in text
 
 
+def test_what_comes_between_runs_on_hardware():
+    """Reset is pressed there: no output moves that the plan has not told of."""
+    bench = load_bench(FIRST_BENCH)
+    (plan,) = load_plans([ENERGISE], bench, REGISTER)
+    once = plan_document([plan], bench, REGISTER)
+    thrice = plan_document([plan], bench, REGISTER, repeat=3)
+    assert once["between_runs"] is None
+    between, last = thrice["between_runs"], thrice["runs"][-1]
+    assert [list(drive) for _, drive in drives(between["steps"])] == [["reset_request"], ["reset_request"]]
+    twice_s = 2 * sum(run["at_least_s"] + run["powered_before_s"] for run in (last, between))
+    assert thrice["at_least_s"] == pytest.approx(once["at_least_s"] + twice_s)
+    text = plan_text([plan], bench, REGISTER, repeat=3)
+    assert "[between any two of the runs asked for] bench-clearing: Reset between two runs" in text
+    assert "3 runs, those asked for 3 times each, on the bench" in text
+    assert plan_document([plan, plan], BENCH, REGISTER)["between_runs"] is None
+
+
 # -- and does nothing itself -------------------------------------------------------------------------------------
 
 
