@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -21,7 +23,9 @@ Begin = Callable[..., Callable[[], Any]]
 def apart(processes: int) -> Iterator[Begin]:
     """A `Begin` that has calls carried out, in the order in which they are begun, by at most so many processes. What
     they raise, the answer raises; a call whose process dies is carried out here."""
-    pool = ProcessPoolExecutor(processes, get_context("spawn"))  # a copy of a process with threads may hang
+    spawn = get_context("spawn")  # a copy of a process with threads may hang
+    leave_at_once = (os._exit, 0)  # taking its memory apart piece by piece would keep this one waiting
+    pool = ProcessPoolExecutor(processes, spawn, atexit.register, leave_at_once)
 
     def begin(function: Callable, *arguments: Any) -> Callable[[], Any]:
         call = partial(function, *arguments)

@@ -42,30 +42,40 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
 
 def work(arguments: argparse.Namespace) -> int:
     from bench.errors import InputError
+
+    folder, kinds = Path(arguments.record), list(dict.fromkeys(arguments.export or ["html"]))
+    if arguments.output is not None and len(kinds) > 1:
+        raise InputError.at("--output", "names one file for several exports", "leave it out, or ask for one --export")
+    with _helped(folder, kinds) as begin:
+        from bench.record.chain import read_chain
+
+        checked = begin(read_chain, folder)
+        _make(arguments, folder, kinds, checked, begin)
+    return 0
+
+
+def _make(arguments, folder, kinds, checked, begin):
+    """What is loaded here is loaded while a large record's chain is checked elsewhere."""
+    from bench.errors import InputError
     from bench.record.keys import configured_key
     from bench.record.manifest import add_derived, write_whole
     from bench.record.reader import read_record
     from bench.report.exports import FILES, export
     from bench.report.plots import get_ready
 
-    kinds = list(dict.fromkeys(arguments.export or ["html"]))
-    if arguments.output is not None and len(kinds) > 1:
-        raise InputError.at("--output", "names one file for several exports", "leave it out, or ask for one --export")
+    begin(get_ready)
     key = configured_key(arguments.key) if arguments.output is None else None
-    with _helped(Path(arguments.record), kinds) as begin:
-        begin(get_ready)
-        record = read_record(arguments.record, set(kinds) != {"junit"}, begin)
-        for kind in kinds:
-            data = export(record, kind, begin)
-            if arguments.output is None:
-                print(add_derived(record.folder, FILES[kind], data, key))
-                continue
-            try:
-                write_whole(arguments.output, data)
-            except OSError as error:
-                raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
-            print(arguments.output)
-    return 0
+    record = read_record(folder, samples=set(kinds) != {"junit"}, checked=checked)
+    for kind in kinds:
+        data = export(record, kind, begin)
+        if arguments.output is None:
+            print(add_derived(record.folder, FILES[kind], data, key))
+            continue
+        try:
+            write_whole(arguments.output, data)
+        except OSError as error:
+            raise InputError.at(arguments.output, f"cannot be written: {error.strerror}") from error
+        print(arguments.output)
 
 
 def _helped(record: Path, kinds: list[str]) -> AbstractContextManager[Begin]:

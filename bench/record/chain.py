@@ -8,14 +8,11 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from bench.errors import RecordError
 from bench.record import RECORD_FILE
-from bench.record.lines import FIRST_PREV, KIND, line_start
-from bench.record.manifest import file_entry
+from bench.record.lines import FIRST_PREV, KIND, line_lists, line_start
 
-_CHUNK = 1 << 20  # bytes
 _FILED = b'"kind": "filed"'
 _BLOCKS = (b'"samples"', b'"scans"')
 
@@ -24,16 +21,15 @@ _BLOCKS = (b'"samples"', b'"scans"')
 class Chain:
     """What one pass over the lines has found. `lines` counts the good ones, `last` is the hash of the last of them,
     `torn` says that the file ends in the middle of a line (a killed run), and `broken` names the line whose
-    number or hash is wrong ('' if none); nothing behind such a line was looked at. `entry` is the manifest's entry for
-    the file, None unless all of it was read; `marks` are the good lines, with their numbers, that are no block of
-    samples or scans: few among many.
+    number or hash is wrong ('' if none); nothing behind such a line was looked at. `size`: bytes read; `marks` are the
+    good lines, with their numbers, that are no block of samples or scans: few among many.
     """
 
     lines: int = 0
     last: str = FIRST_PREV
     torn: bool = False
     broken: str = ""
-    entry: dict[str, Any] | None = None
+    size: int = 0
     marks: list[tuple[int, bytes]] = field(default_factory=list)
 
     @property
@@ -70,23 +66,16 @@ class Chain:
 def read_chain(folder: Path) -> Chain:
     """Of the record in `folder`. Raises RecordError if it cannot be read."""
     path, chain = folder / RECORD_FILE, Chain()
-    whole, size, rest = hashlib.sha256(), 0, b""
     try:
         with path.open("rb") as file:
-            while chunk := file.read(_CHUNK):
-                whole.update(chunk)
-                size += len(chunk)
-                first, *lines = chunk.split(b"\n")
-                lines.insert(0, rest + first)
-                rest = lines.pop()
+            for lines, rest in line_lists(file):
                 chain.take(lines)
+                chain.torn = rest != b"" and not chain.broken
                 if chain.broken:
-                    return chain
+                    break
+            chain.size = file.tell()
     except OSError as error:
         raise RecordError(f"{path}: cannot be read: {error.strerror}") from error
-    chain.torn = rest != b""
-    if not chain.torn:
-        chain.entry = file_entry(whole.hexdigest(), size)
     return chain
 
 

@@ -11,15 +11,16 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import Any, BinaryIO
 
 import orjson
 
 from bench.events import Batch, Frame, Value
 
 FIRST_PREV = "0" * 64
+PIECE = 1 << 20  # bytes that are read at a time
 KIND = b', "kind": '  # stands before an event's kind; the first one of a line is the event's own
 
 _FRAME = re.compile(r"\((-?\d+\.\d{6})\) (\S+) ([0-9A-F]{3}|[0-9A-F]{8})#(?:#0)?((?:[0-9A-F]{2})*) ([RT])")
@@ -28,6 +29,17 @@ _FRAME = re.compile(r"\((-?\d+\.\d{6})\) (\S+) ([0-9A-F]{3}|[0-9A-F]{8})#(?:#0)?
 def line_start(number: int, prev: str) -> str:
     """What line `number` must begin with when the line before it hashes to `prev`."""
     return f'{{"n": {number}, "prev": "{prev}", '
+
+
+def line_lists(file: BinaryIO) -> Iterator[tuple[list[bytes], bytes]]:
+    """The lines of `file`, without newline, many at a time, each time with what stands behind the last newline so far.
+    Quicker than line by line."""
+    rest = b""
+    while piece := file.read(PIECE):
+        first, *lines = piece.split(b"\n")
+        lines.insert(0, rest + first)
+        rest = lines.pop()
+        yield lines, rest
 
 
 @lru_cache(maxsize=4096)

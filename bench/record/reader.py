@@ -8,54 +8,48 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from functools import partial
-from itertools import islice
-from operator import methodcaller
+from itertools import chain, islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, BinaryIO, NoReturn
 
 from bench.errors import InputError, RecordError
 from bench.events import KINDS, Batch, Driven, Driving, Event, Frame, Stale, Value
 from bench.record import FRAMES_FILE, MANIFEST_FILE, RECORD_FILE
-from bench.record.chain import read_chain
+from bench.record.chain import Chain, read_chain
 from bench.record.columns import Columns, Trace
 from bench.record.header import FORMAT, is_header
-from bench.record.lines import numbers, parse_frame, quantity_names
+from bench.record.lines import line_lists, numbers, parse_frame, quantity_names
 from bench.record.manifest import load_manifest
-
-if TYPE_CHECKING:
-    from bench.apart import Begin
 
 _NO_EVENTS = {"record", "apart", "samples", "scans"}  # kinds of lines that are no event by themselves
 #: Traces by channel, and the times (s) of each scan group's scans.
 Samples = tuple[dict[str, Trace], dict[str, list[float]]]
 _NO_NUMBER = (KeyError, TypeError, ValueError)
-_without_newline = methodcaller("removesuffix", b"\n")
 
 
 class NoEvent(RecordError):
     """A line of a good chain that is no event."""
 
 
-def read_record(folder: Path | str, samples: bool = False, begin: Begin = partial) -> Record:
-    """Open a record. `begin` checks its chain, perhaps elsewhere; `samples` says that all of them will be wanted, which
-    are then read meanwhile. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
+def read_record(folder: Path | str, samples: bool = False, checked: Callable[[], Chain] | None = None) -> Record:
+    """Open a record. `samples` says that all of them will be wanted: they are read at once, while somebody else reads
+    the chain, if `checked` gives it. Raises InputError if `folder` is none, RecordError if it cannot be read at all."""
     folder = Path(folder)
     if not (folder / RECORD_FILE).is_file() and not (folder / MANIFEST_FILE).is_file():
         raise InputError.at(folder, "this is not the folder of a record", f"a record holds {RECORD_FILE}")
-    return Record(folder, samples, begin)
+    return Record(folder, samples, checked or partial(read_chain, folder))
 
 
 class Record:
     """A record on the disk. `complete` is whether its run was closed; `problems` is what a reader must know."""
 
-    def __init__(self, folder: Path, samples: bool, begin: Begin) -> None:
+    def __init__(self, folder: Path, samples: bool, checked: Callable[[], Chain]) -> None:
         self.folder = folder
         self.problems: list[str] = []
         self._path = folder / RECORD_FILE
-        checked = begin(read_chain, folder)
         ahead = self._read_ahead() if samples else None
         self.chain = chain = checked()
         self.lines = chain.lines
@@ -68,7 +62,7 @@ class Record:
             raise RecordError(f"{self._path}:1: is not the first line of a record of format {FORMAT}")
         self.channels: dict[str, dict[str, Any]] = self.header["channels"]
         self._quantities = quantity_names(self.channels)
-        all_good = ahead is not None and chain.entry is not None and chain.entry["bytes"] == ahead[0]
+        all_good = ahead is not None and not (chain.broken or chain.torn) and chain.size == ahead[0]
         self._columns = ahead[1] if all_good else None
         self.manifest = load_manifest(folder)
         self.complete = self.manifest is not None and not chain.broken and not chain.torn
@@ -164,7 +158,7 @@ class Record:
         which is then found when they are asked for."""
         with suppress(NoEvent, OSError, AttributeError, *_NO_NUMBER), self._path.open("rb") as file:
             quantities = quantity_names(self._parse(file.readline(), 1).get("channels", {}))
-            samples = self._collected(quantities, enumerate(map(_without_newline, file), 2))
+            samples = self._collected(quantities, enumerate(_lines(file), 2))
             return file.tell(), samples
         return None
 
@@ -194,7 +188,7 @@ class Record:
 
     def _numbered(self) -> Iterator[tuple[int, bytes]]:
         with self._path.open("rb") as file:
-            yield from enumerate(map(_without_newline, islice(file, self.lines)), 1)
+            yield from enumerate(islice(_lines(file), self.lines), 1)
 
     def _parsed(self) -> Iterator[tuple[int, dict[str, Any]]]:
         for number, line in self._numbered():
@@ -241,6 +235,10 @@ class Record:
 
     def _refuse(self, number: int) -> NoReturn:
         raise NoEvent(f"{self._path}:{number}: is not an event that this version knows")
+
+
+def _lines(file: BinaryIO) -> Iterator[bytes]:
+    return chain.from_iterable(lines for lines, _ in line_lists(file))
 
 
 def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:

@@ -67,7 +67,7 @@ def verify(folder: Path | str, public: bytes | None = None, chain: Chain | None 
     elif public is not None and signer != public:
         other = f"signed with another key, {fingerprint(signer)}" if signer else "not signed"
         findings.append(f"{SIGNATURE_FILE}: the record is {other}; the key asked for is {fingerprint(public)}")
-    findings += _compare_files(folder, there, manifest["files"], chain) + _compare_photos(folder, there, chain)
+    findings += _compare_files(folder, there, manifest["files"]) + _compare_photos(folder, there, chain)
     if (manifest.get("lines"), manifest.get("last_line_sha256")) != (chain.lines, chain.last):
         findings.append(f"{RECORD_FILE}: its number of lines or its last line is not the manifest's")
     level = Level.ALTERED if findings else Level.INTACT
@@ -91,12 +91,12 @@ def _unlisted(there: set[str], entries: dict[str, dict[str, Any]]) -> list[str]:
     return [f"{name}: is in the folder but not in the manifest" for name in sorted(unlisted)]
 
 
-def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, Any]], chain: Chain) -> list[str]:
+def _compare_files(folder: Path, there: set[str], entries: dict[str, dict[str, Any]]) -> list[str]:
     findings = []
     for name, entry in entries.items():
         if name not in there:
             findings.append(f"{name}: is in the manifest but not in the folder")
-        elif ((name == RECORD_FILE and chain.entry) or _hashed(folder / name)) != entry:
+        elif _hashed(folder / name) != entry:
             findings.append(f"{name}: is not the file that the manifest describes")
     return findings + _unlisted(there, entries)
 

@@ -129,8 +129,8 @@ def test_lines_across_the_pieces_that_a_file_is_read_in(tmp_path, monkeypatch):
     expected = rewritten(tmp_path / "r", [HEADER, *(block("current", f"0.{n}", "1.5") for n in range(1, 9))])
     size = (tmp_path / "r" / "record.jsonl").stat().st_size
     for piece in (7, 64, 200, size - 1, size, size + 1):
-        monkeypatch.setattr("bench.record.chain._CHUNK", piece)
+        monkeypatch.setattr("bench.record.lines.PIECE", piece)
         record = read_record(tmp_path / "r", samples=True)
         assert (record.lines, record.last_line_sha256) == (9, expected.last_line_sha256)
-        assert record.problems == expected.problems and record.chain.entry == expected.chain.entry
+        assert record.problems == expected.problems and record.chain == expected.chain
         assert list(record.changes("current").times) == [n / 10 for n in range(1, 9)]
