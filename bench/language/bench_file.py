@@ -140,9 +140,10 @@ class Bench:
         """Names of the CAN buses; None where an installed package's driver may be one."""
         if any(device.driver not in (*DRIVERS, "simulated") for device in self.devices.values()):
             return None
-        named = {"simulated": "can"}
-        buses = (device for device in self.devices.values() if device.driver in ("can", "simulated"))
-        return tuple(device.options.get("bus") or named.get(device.driver, device.name) for device in buses)
+        return tuple(
+            "can" if device.driver == "simulated" else device.options.get("bus") or device.name
+            for device in self.devices.values() if device.driver in ("can", "simulated")
+        )  # fmt: skip
 
     def overdue(self, today: date) -> dict[str, date]:
         """The devices whose calibration has run out, with its last day."""

@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from functools import partial
-from itertools import chain, islice
+from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, NoReturn
 
@@ -238,7 +238,8 @@ class Record:
 
 
 def _lines(file: BinaryIO) -> Iterator[bytes]:
-    return chain.from_iterable(lines for lines, _ in line_lists(file))
+    for lines, _ in line_lists(file):
+        yield from lines
 
 
 def _batches(together: dict[float, tuple[list[tuple[str, Value]], list[str]]]) -> Iterator[Batch]:
