@@ -148,7 +148,7 @@ class Judge:
             return
         t = event.t
         if self.readings.changed and (t != self.t or kind is not Driven):
-            self.settle()  # outputs of an instant that nothing else closed
+            self._settle()  # outputs of an instant that nothing else closed
         if kind is Passed:  # it is in no record, so nothing but a deadline may rest on it
             if self.open is not None and self.open.result is None and self.open.deadline_s <= t:
                 self.open.passed(t)
@@ -202,14 +202,13 @@ class Judge:
                 self._give_up(f"nothing was read from {event.group} for {event.age_s:.3g} s", since_s)
             case Stopped():
                 self._give_up(event.cause)
-        self.settle()
+        self._settle()
 
     def fold_batches(self, batches: Iterable[Batch]) -> None:
         """As `fold`, for many at a time."""
         readings, moving = self.readings, self._moving
-        changed = readings.changed
-        if changed:
-            self.settle()  # outputs, at their own instant
+        if readings.changed:
+            self._settle()  # outputs, at their own instant
         for batch in batches:
             t, samples, scanned, _ = batch
             if not samples and not scanned:  # only frames, which nothing here looks at
@@ -222,9 +221,14 @@ class Judge:
                 self._hear_firmware()
             if moving.slots and (frozen := moving.frozen()):
                 self._give_up(*frozen)
-            self.settle()
+            self._settle()
 
     def settle(self) -> None:
+        """What has been folded is all of its instant, for now."""
+        if self.readings.changed:
+            self._settle()
+
+    def _settle(self) -> None:
         """All of the instant is in: evaluate what it touched."""
         changed = self.readings.changed
         t = self.t
