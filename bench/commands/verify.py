@@ -15,7 +15,7 @@ def add_parser(subparsers: argparse._SubParsersAction) -> argparse.ArgumentParse
         "verify",
         help="check that a record is whole and unchanged",
         description="Check every hash of a record, its signature, and that its events give the verdicts that it "
-        "states. Exit status: 0 intact, 1 altered, 3 incomplete.",
+        "states. Exit status: 0 intact, 1 altered, 3 incomplete or judged otherwise by another version of this tool.",
     )
     parser.add_argument("record", metavar="RECORD", help="the record's folder")
     parser.add_argument("--key", type=Path, metavar="FILE", help="public key that must have signed it (see keys)")
@@ -54,6 +54,7 @@ def _judged_again(folder: Path, found: Verification) -> Verification:
     """Hashes show that nothing was changed since; judging again shows that the verdict was right to begin with."""
     from bench.errors import InputError, RecordError
     from bench.judging.rejudge import differences, rejudge
+    from bench.record.manifest import load_manifest, tool_version
     from bench.record.verifying import Level
 
     try:
@@ -63,4 +64,8 @@ def _judged_again(folder: Path, found: Verification) -> Verification:
     changed = differences(before, document)
     if not changed:
         return found
+    made_by = str(((load_manifest(folder) or {}).get("tool") or {}).get("version", "unknown"))
+    if made_by != tool_version():
+        why = f"version {made_by} judged it, and this one, {tool_version()}, judges otherwise"
+        return found._replace(level=Level.INCOMPLETE, findings=[f"{why}: {it}" for it in changed])
     return found._replace(level=Level.ALTERED, findings=[f"its events give another verdict: {it}" for it in changed])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isclose
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,12 @@ def _differing(where: str, one: Any, other: dict[str, Any], always: Sequence[str
             lines.append(f"{where}{key}{colon} {value!r} is not said any more")
         elif isinstance(value, dict) and isinstance(other[key], dict):
             lines += _differing(f"{where}{key}, ", value, other[key], ())
-        elif value != other[key]:
+        elif not _same(value, other[key]):
             lines.append(f"{where}{key}{colon} {value!r} became {other[key]!r}")
     return lines
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Numbers are by nine digits: what is beyond them is no measurement, and may depend on the order of adding."""
+    numbers = all(isinstance(each, float | int) and not isinstance(each, bool) for each in (one, other))
+    return isclose(one, other, rel_tol=1e-9, abs_tol=1e-9) if numbers else one == other

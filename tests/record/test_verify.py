@@ -20,7 +20,7 @@ from bench.language.loading import plans_from_text
 from bench.language.register import load_register
 from bench.record.keys import SigningKey, fingerprint, load_private, make_pair
 from bench.record.lines import strict
-from bench.record.manifest import add_derived, load_manifest, write_manifest
+from bench.record.manifest import add_derived, load_manifest, tool_version, write_manifest
 from bench.record.reader import read_record
 from bench.record.verifying import verify
 from bench.record.writer import RecordWriter
@@ -242,6 +242,8 @@ def test_a_record_of_an_earlier_version_is_intact(stored, capsys):
 
 
 def told_of(stored, capsys):
+    """As if this version had written it."""
+    write_manifest(stored, load_manifest(stored) | {"tool": {"name": "topbox-bench", "version": tool_version()}})
     assert verify(stored).level == "intact"
     assert command(verify_command, stored) == 1
     return capsys.readouterr().out.splitlines()[1:]
@@ -257,6 +259,26 @@ def test_a_value_that_an_earlier_version_stated_otherwise_is_found(stored, capsy
         f"{start}step Vehicle side is dead: value 1.0 became 0.0",
         f"{start}invariant coils-off: verdict 'fail' became 'pass'",
     ]
+
+
+def test_another_version_that_judged_otherwise_has_altered_nothing(stored, capsys):
+    document = load_manifest(stored)["document"]
+    document["steps"][0]["value"] = 1.0
+    forge(stored, **document)
+    write_manifest(stored, load_manifest(stored) | {"tool": {"name": "topbox-bench", "version": "0.0.9"}})
+    assert command(verify_command, stored) == 3
+    assert capsys.readouterr().out.splitlines()[1:] == [
+        f"  version 0.0.9 judged it, and this one, {tool_version()}, judges otherwise: "
+        "step Vehicle side is dead: value 1.0 became 0.0"
+    ]
+
+
+def test_what_is_beyond_nine_digits_is_no_difference():
+    said = {"verdict": "pass", "steps": [{"name": "a", "value": 0.046}], "invariants": []}
+    for other, is_same in ((0.04600000000000004, True), (0.046000002, False), (None, False), ("0.046", False)):
+        again = said | {"steps": [{"name": "a", "value": other}]}
+        lines = [line for line in differences(said, again) if "became" in line]
+        assert (lines == []) is is_same, other
 
 
 @pytest.mark.parametrize(
