@@ -54,19 +54,21 @@ def plan_document(
 ) -> dict[str, Any]:
     """What would be done, run by run. On hardware the bench's check of itself is the first to drive anything, and
     `between_runs` comes between any two of the others."""
-    own = {}
-    if not bench.simulated:
-        own = {"bench-selfcheck": walk_text(bench), "bench-known-bad": known_bad_text(bench)}
-        own["bench-clearing"] = clearing_text(bench)
-    first = {
-        name: _run(plan, (), POWERED_BEFORE_S if name == "bench-selfcheck" else SUPPLIED_S)
-        for name, text in own.items() if text for plan in plans_from_text(text, f"{name}.yaml", bench, register)
-    }  # fmt: skip
-    between = first.pop("bench-clearing", None)
-    asked_for = [_run(plan, injections) for plan in planned]
     pauses = len(planned) * repeat - 1
-    least_s = sum(map(_takes_s, first.values())) + repeat * sum(map(_takes_s, asked_for))
-    runs = [*first.values(), *asked_for]
+
+    def own(name: str, text: str, powered_before_s: float) -> dict[str, Any]:
+        (plan,) = plans_from_text(text, f"{name}.yaml", bench, register)
+        return _run(plan, (), powered_before_s)
+
+    first, between = [], None
+    if not bench.simulated:
+        first.append(own("bench-selfcheck", walk_text(bench), POWERED_BEFORE_S))
+        first.append(own("bench-known-bad", known_bad_text(bench), SUPPLIED_S))
+        if pauses and (text := clearing_text(bench)):
+            between = own("bench-clearing", text, SUPPLIED_S)
+    asked_for = [_run(plan, injections) for plan in planned]
+    least_s = sum(map(_takes_s, first)) + repeat * sum(map(_takes_s, asked_for))
+    runs = [*first, *asked_for]
     return {
         "plan_only": True,
         "bench": bench.name,
@@ -75,7 +77,7 @@ def plan_document(
         "at_least_s": round(least_s + (pauses * _takes_s(between) if between else 0.0), 6),
         "repeat": repeat,
         "runs": runs,
-        "between_runs": between if pauses else None,
+        "between_runs": between,
     }
 
 
